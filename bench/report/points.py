@@ -1,0 +1,66 @@
+"""The table of points: which bit is which tag, and what hangs on it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from enum import Enum
+from typing import Protocol
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from bench.report.words import counted, plain
+
+
+class Place(Protocol):
+    """What a row needs; any of the last three may be an enum, a text or None."""
+
+    @property
+    def tag(self) -> str: ...
+    @property
+    def module(self) -> str: ...
+    @property
+    def byte(self) -> int: ...
+    @property
+    def bit(self) -> int: ...
+    @property
+    def direction(self) -> object: ...
+    @property
+    def device(self) -> object: ...
+    @property
+    def contact(self) -> object: ...
+
+
+def render_points(places: Iterable[Place], console: Console) -> None:
+    """One row a point in the order given, then how many there are; `byte.bit` counts within the image."""
+    table = bare_table(console)
+    for name in ("tag", "module", "byte.bit", "direction", "device", "contact"):
+        table.add_column(name, justify="right" if name == "byte.bit" else "left", overflow="fold")
+    for place in places:
+        words = (place.tag, place.module, f"{place.byte}.{place.bit}")
+        ends = (place.direction, place.device, place.contact)
+        table.add_row(*(Text(shown(word, console)) for word in (*words, *ends)))
+    console.print(table)
+    console.print(Text(counted(table.row_count, "point")))
+
+
+def bare_table(console: Console) -> Table:
+    """Columns two cells apart and no frame; a rule below the header where the console can draw one."""
+    ascii_only = console.options.ascii_only
+    frame = None if ascii_only else box.SIMPLE_HEAD  # its divider is one blank of the two
+    gap = 2 if ascii_only else 1
+    return Table(box=frame, show_edge=False, padding=(0, gap, 0, 0), header_style="bold")
+
+
+def shown(word: object, console: Console) -> str:
+    """`word` as one line that `console` can encode: an enum by its value, None as nothing."""
+    if isinstance(word, Enum):
+        word = word.value
+    return encodable(plain("" if word is None else str(word)), console)
+
+
+def encodable(text: str, console: Console) -> str:
+    """`text` with `\\u` escapes in place of characters that the console's encoding does not have."""
+    return text.encode(console.encoding, "backslashreplace").decode(console.encoding)
