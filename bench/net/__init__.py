@@ -1,0 +1,1 @@
+"""Shells: they carry bytes between protocol cores, in memory or over sockets."""

@@ -1,0 +1,387 @@
+"""The one place where the station, the plant, the adapter, the network and the logic are put together.
+
+A bit's way: contact -> level -> filter -> input image -> T->O frame -> scanner image -> logic, and back:
+output image -> O->T frame -> point -> coil supply -> coil -> valve. Each stage acts in its phase of the
+instant (`bench.clock.Phase`), in virtual and in real time alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from bench import quantities
+from bench.build import adapter_config, build_plant, build_rack, scanner_config
+from bench.clock import Entry, PacedDriver, Phase, Timeline
+from bench.controller import Controller
+from bench.eip import Adapter, Scanner
+from bench.eip.events import OutputsChanged, Refused
+from bench.errors import LocalError, LogicFault
+from bench.logic import Program
+from bench.net.host import Host
+from bench.net.memory import MemoryNetwork
+from bench.net.sockets import SocketHost
+from bench.points import PointChange
+from bench.station import LoadedStation
+from bench.trace import Trace, Value
+from bench.units import ns_from_ms
+from sims.changes import Change, LevelChange
+
+IO_PORT = 2222
+EXPLICIT_PORT = 44818
+Reading = bool | int | float
+SAMPLE_NS = 5_000_000  # positions and pressures go into the trace this often while something moves
+NETWORK_FAULTS = ("link_down",)
+PLANT_FAULTS = ("wire_break", "stuck_on", "stuck_off", "air_loss", "coil_open")
+
+
+class World:
+    """One station with everything behind it, on one timeline.
+
+    Args:
+        station: what the person wrote.
+        timeline: bench time.
+        program: logic for the embedded controller; None leaves the adapter to a scanner from outside.
+        address: where the adapter lives; *own* is the controller's.
+    """
+
+    def __init__(
+        self,
+        station: LoadedStation,
+        timeline: Timeline,
+        program: Program | None = None,
+        *,
+        address: str = "127.0.0.1",
+        own: str = "127.0.0.2",
+        own_io_port: int = IO_PORT,
+    ) -> None:
+        self.station = station
+        self.timeline = timeline
+        self.trace = Trace()
+        self.plant = build_plant(station)
+        self.rack = build_rack(station)
+        self.adapter = Adapter(adapter_config(station, address))
+        self.controller: Controller | None = None
+        self.scanner: Scanner | None = None
+        self.stopped: LogicFault | None = None
+        self.refusals: list[str] = []
+        self.watchers: list[Callable[[], None]] = []
+        self.analogue_watchers = 0
+        self.changed: set[str] = set()  # signals recorded since the watchers last looked
+        self.address, self.own, self.own_io_port = address, own, own_io_port
+        self._faults: dict[str, bool] = {}
+        self._network: MemoryNetwork | None = None
+        self._hosts: list[Host] = []
+        self._stepper: Entry | None = None
+        self._sampler: Entry | None = None
+        self._check: Entry | None = None
+        self._sampled_ns = -SAMPLE_NS
+        self._getters: dict[str, Callable[[], Reading]] = {}
+        self.kinds: dict[str, str] = {}
+        self._analogue: list[tuple[str, str, Callable[[float], float]]] = []
+        self._logic: list[tuple[str, Callable[[], Reading]]] = []
+        if program is not None:
+            scan_ns = ns_from_ms(station.model.controller.scan_ms)
+            self.controller = Controller(program, station.layout, scan_ns)
+            self.scanner = Scanner(scanner_config(station, address, own, own_io_port))
+        self._register()
+
+    # --- names: what a condition, an expectation or a picture may mention ---
+
+    def _register(self) -> None:
+        for point in self.rack:
+            self._name(point.tag, "BOOL", lambda point=point: point.light)  # type: ignore[misc]
+        for inside in self.plant.quantities():
+            self._register_quantity(inside)
+        self._name("adapter.connected", "BOOL", lambda: self.connected)
+        self._name("adapter.running", "BOOL", lambda: self.adapter.running)
+        if self.controller is not None:
+            instance = self.controller.instance
+            for name in instance.names():
+                self._name(f"logic.{name}", instance.types(name), instance.getter(name))
+                if not name.endswith(".ET"):  # follows from IN and the time; would change in every scan
+                    self._logic.append((f"logic.{name}", instance.getter(name)))
+
+    def _name(self, name: str, kind: str, getter: Callable[[], Reading]) -> None:
+        self.kinds[name] = kind
+        self._getters[name] = getter
+
+    def _register_quantity(self, inside: str) -> None:
+        outside = quantities.outside_name(inside)
+        sample = self.plant.read(inside, self.plant.now_ns)
+        plant, timeline = self.plant, self.timeline
+        if isinstance(sample, bool):
+            self._name(outside, "BOOL", lambda: plant.read(inside, timeline.now_ns))
+            return
+        convert = quantities.converter(inside)
+        self._name(outside, "LREAL", lambda: round(convert(plant.read(inside, timeline.now_ns)), 6))
+        if outside.endswith(("position_mm", "_bar", "_l_min")):
+            self._analogue.append((outside, inside, convert))
+
+    @property
+    def connected(self) -> bool:
+        """Whether some scanner owns the outputs at this moment."""
+        return any(report.state == "established" for report in self.adapter.connections())
+
+    def value(self, name: str) -> Reading:
+        """What *name* is now; LocalError for a name nothing has."""
+        try:
+            return self._getters[name]()
+        except KeyError:
+            raise LocalError(f"nothing is called {name}") from None
+
+    def is_analogue(self, name: str) -> bool:
+        """Whether *name* moves with the plant rather than in events."""
+        return self.kinds.get(name) == "LREAL" and not name.startswith("logic.")
+
+    # --- start and network ---
+
+    def join_memory(self, network: MemoryNetwork) -> None:
+        """Live on an in-memory network."""
+        self._network = network
+        self._hosts = [network.attach(self.adapter, self.address, self._from_adapter)]
+        if self.scanner is not None:
+            self._hosts.append(network.attach(self.scanner, self.own, self._from_scanner))
+
+    async def join_sockets(self, driver: PacedDriver) -> None:
+        """Live on this computer's network; raises MachineError when a port cannot be had."""
+        ports = (IO_PORT, EXPLICIT_PORT)
+        host = SocketHost(
+            self.adapter, driver, self.address, self._from_adapter, udp_ports=ports, listen=True
+        )
+        await host.open()
+        self._hosts = [host]
+        if self.scanner is not None:
+            own = SocketHost(
+                self.scanner,
+                driver,
+                self.own,
+                self._from_scanner,
+                udp_ports=(self.own_io_port,),
+                listen=False,
+            )
+            try:
+                await own.open()
+            except BaseException:
+                await host.close()
+                raise
+            self._hosts.append(own)
+
+    async def leave_sockets(self) -> None:
+        """Say goodbye to the peers and close every socket."""
+        self.close()
+        for host in self._hosts:
+            if isinstance(host, SocketHost):
+                await host.close()
+
+    def start(self) -> None:
+        """Set everything to its first state at the present bench time."""
+        self._take(self.plant.start())
+        for point in self.rack:
+            self._record(point.tag, point.light)
+        self.sample_analogue()
+        self._wake()
+        if self.scanner is not None and self.controller is not None:
+            self.scanner.set_run(True)
+            self.scanner.start(self.timeline.now_ns)
+            self._hosts[1].pump()
+            self.timeline.after(0, Phase.SCAN, self._scan)
+        self._hosts[0].pump()
+        self._record_connection()
+
+    def close(self) -> None:
+        """Close the connections in order, the controller's first."""
+        if self.scanner is not None:
+            self.scanner.close(self.timeline.now_ns)
+            self._hosts[1].pump()
+        self.adapter.shutdown(self.timeline.now_ns)
+        self._hosts[0].pump()
+
+    # --- plant ---
+
+    def _step(self) -> None:
+        self._stepper = None
+        now_ns = self.timeline.now_ns
+        if now_ns - self._sampled_ns >= SAMPLE_NS:
+            self.sample_analogue()
+        due_ns = self.plant.next_ns()
+        if due_ns is not None and due_ns - self.plant.step_ns <= now_ns:
+            self._take(self.plant.advance(due_ns))
+        if self.analogue_watchers:
+            self.touch()
+        self._wake()
+
+    def _wake(self) -> None:
+        due_ns = self.plant.next_ns()
+        if due_ns is None:
+            return
+        at_ns = max(self.timeline.now_ns, due_ns - self.plant.step_ns)
+        if self._stepper is not None and self._stepper.pending:
+            if self._stepper.t_ns <= at_ns:
+                return
+            self._stepper.cancel()
+        self._stepper = self.timeline.at(at_ns, Phase.PLANT, self._step)
+
+    def sample_analogue(self) -> None:
+        """Put positions, pressures and flows of this instant into the trace."""
+        now_ns = self._sampled_ns = self.timeline.now_ns
+        for outside, inside, convert in self._analogue:
+            self.trace.add(now_ns, outside, round(convert(self.plant.read(inside, now_ns)), 3))
+
+    def _take(self, changes: Sequence[Change]) -> None:
+        now_ns = self.timeline.now_ns
+        for change in changes:
+            if change.t_ns > now_ns:
+                self.timeline.at(change.t_ns, Phase.PLANT, lambda change=change: self._happen(change))  # type: ignore[misc]
+            else:
+                self._happen(change)
+
+    def _happen(self, change: Change) -> None:
+        if isinstance(change, LevelChange):
+            tag, level = change.tag, change.level
+            self.timeline.after(0, Phase.INPUT, lambda: self._level(tag, level))
+        else:
+            self._record(
+                quantities.outside_name(change.name), quantities.outside_value(change.name, change.value)
+            )
+
+    def _acted(self, changes: Sequence[Change]) -> None:
+        self._take(changes)
+        self._wake()
+
+    # --- the adapter's points ---
+
+    def _level(self, tag: str, level: bool) -> None:
+        self._points(self.rack.level(tag, level, self.timeline.now_ns))
+        self._arm_filter()
+
+    def _arm_filter(self) -> None:
+        due_ns = self.rack.next_deadline_ns()
+        if due_ns is None:
+            return
+        if self._sampler is not None and self._sampler.pending:
+            if self._sampler.t_ns <= due_ns:
+                return
+            self._sampler.cancel()
+        self._sampler = self.timeline.at(due_ns, Phase.INPUT, self._filtered)
+
+    def _filtered(self) -> None:
+        self._points(self.rack.sample(self.timeline.now_ns))
+        self._arm_filter()
+
+    def _points(self, changes: Sequence[PointChange]) -> None:
+        now_ns = self.timeline.now_ns
+        for change in changes:
+            self._record(change.tag, change.value)
+            if not change.is_input:
+                self._acted(self.plant.drive(change.tag, change.value, now_ns))
+        if any(change.is_input for change in changes):
+            self.adapter.set_inputs(self.rack.input_image, now_ns)
+            self._hosts[0].pump()
+
+    def _from_adapter(self, event: object) -> None:
+        if isinstance(event, OutputsChanged):
+            self.timeline.after(0, Phase.OUTPUT, self._outputs)
+        elif isinstance(event, Refused):
+            self.refusals.append(event.sentence)
+        self._record_connection()
+
+    def _outputs(self) -> None:
+        self._points(self.rack.outputs(self.adapter.outputs))
+
+    def _record_connection(self) -> None:
+        self._record("adapter.connected", self.connected)
+        self._record("adapter.running", self.adapter.running)
+
+    # --- the controller ---
+
+    def _scan(self) -> None:
+        controller, scanner = self.controller, self.scanner
+        assert controller is not None
+        assert scanner is not None
+        now_ns = self.timeline.now_ns
+        try:
+            outputs = controller.scan(scanner.inputs, scanner.connected, now_ns)
+        except LogicFault as fault:
+            self._logic_stopped(fault)
+            return
+        for signal, get in self._logic:
+            self._record(signal, get())
+        self.timeline.after(0, Phase.OUTPUT, lambda: self._write(outputs))
+        self.timeline.after(controller.scan_ns, Phase.SCAN, self._scan)
+
+    def _write(self, outputs: bytes) -> None:
+        assert self.scanner is not None
+        self.scanner.set_outputs(outputs, self.timeline.now_ns)
+        self._hosts[1].pump()
+
+    def _logic_stopped(self, fault: LogicFault) -> None:
+        assert self.scanner is not None
+        self.stopped = fault
+        self.scanner.set_run(False)  # idle: the adapter's outputs go to their configured state
+        self._hosts[1].pump()
+        self.touch()
+
+    def _from_scanner(self, event: object) -> None:
+        if isinstance(event, Refused):
+            self.refusals.append(event.sentence)
+
+    # --- trace and checks ---
+
+    def _record(self, signal: str, value: Value) -> None:
+        if self.trace.value(signal) != value:
+            self.trace.add(self.timeline.now_ns, signal, value)
+            self.changed.add(signal)
+            self.touch()
+
+    def touch(self) -> None:
+        """Have every watcher look at this instant, once, after everything else of it."""
+        if self._check is None or not self._check.pending:
+            self._check = self.timeline.after(0, Phase.CHECK, self._run_checks)
+
+    def _run_checks(self) -> None:
+        for watcher in tuple(self.watchers):
+            watcher()
+        self.changed.clear()
+
+    # --- what a person does at the bench ---
+
+    def press(self, device: str) -> None:
+        """Push and hold a button; an emergency stop latches."""
+        self._acted(self.plant.press(device, self.timeline.now_ns))
+
+    def release(self, device: str) -> None:
+        """Let a button go; turn an emergency stop out again."""
+        self._acted(self.plant.release(device, self.timeline.now_ns))
+
+    def set(self, quantity: str, value: bool | float, over_ns: int = 0) -> None:
+        """Set `device.quantity` (`air.pressure_bar`, `eye.blocked`), in a straight line over *over_ns*."""
+        device, _, name = quantity.partition(".")
+        inside, inner = quantities.inside_pair(name, value)
+        self._acted(self.plant.set(device, inside, inner, self.timeline.now_ns, over_ns))
+
+    def override(self, side: str, on: bool) -> None:
+        """Push or let go the manual override of a valve, `clamp_valve.14`."""
+        valve, _, which = side.rpartition(".")
+        self._acted(self.plant.override(valve, which, on, self.timeline.now_ns))
+
+    def force(self, tag: str, value: bool | None) -> None:
+        """Force a point at the adapter; None removes the force."""
+        changes = self.rack.force(tag, value)
+        self._record(f"force.{tag}", "none" if value is None else value)
+        self._points(changes)
+
+    def fault(self, kind: str, target: str, active: bool) -> None:
+        """Put a fault in or take it out again."""
+        if kind in NETWORK_FAULTS:
+            self._cut(active)
+        else:
+            self._acted(self.plant.fault(kind, target, active, self.timeline.now_ns))
+        self._faults[f"{kind} {target}"] = active
+        self._record(f"fault.{kind}.{target}", active)
+
+    def _cut(self, cut: bool) -> None:
+        if self._network is not None:
+            self._network.set_cut(cut)
+        for host in self._hosts:
+            if isinstance(host, SocketHost):
+                host.set_cut(cut)
