@@ -1,0 +1,92 @@
+"""Serves one station in real time until the time is up or somebody stops it."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+
+from rich.console import Console
+from rich.live import Live
+
+from bench.clock import PacedDriver, Timeline
+from bench.live.view import banner, screen, summary
+from bench.logic import Program
+from bench.station import LoadedStation
+from bench.suite import own_address
+from bench.world import World
+
+REFRESH_NS = 200_000_000
+
+
+async def serve(
+    station: LoadedStation,
+    listen: str,
+    seconds: float | None,
+    console: Console,
+    program: Program | None = None,
+) -> str:
+    """Serve *station* at *listen*; returns the summary.
+
+    Raises:
+        MachineError: a port cannot be had.
+    """
+    timeline = Timeline()
+    driver = PacedDriver(timeline)
+    own, io_port = own_address(listen) if program is not None else ("", 0)
+    world = World(station, timeline, program, address=listen, own=own, own_io_port=io_port)
+    await world.join_sockets(driver)
+    console.print(banner(listen))
+    stop = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    pump = asyncio.create_task(driver.run())
+    try:
+        world.start()
+        await _show(world, driver, console, stop, seconds, pump)
+        served_ns = driver.wall_ns()
+    finally:
+        await world.leave_sockets()
+        driver.stop()
+        await asyncio.gather(pump, return_exceptions=True)
+    return summary(world, served_ns, driver.worst_late_ns)
+
+
+async def _show(
+    world: World,
+    driver: PacedDriver,
+    console: Console,
+    stop: asyncio.Event,
+    seconds: float | None,
+    pump: asyncio.Task[None],
+) -> None:
+    ends_s = None if seconds is None else seconds
+    live = Live(screen(world, 0, 0), console=console, auto_refresh=False, transient=False)
+    if not console.is_terminal:
+        console.print("Running; stop with Ctrl-C.")
+    with live if console.is_terminal else _Quiet():
+        while not stop.is_set() and not pump.done():
+            if ends_s is not None and driver.wall_ns() / 1e9 >= ends_s:
+                break
+            if console.is_terminal:
+                live.update(screen(world, driver.wall_ns(), driver.worst_late_ns), refresh=True)
+            left_s = REFRESH_NS / 1e9 if ends_s is None else min(0.2, ends_s - driver.wall_ns() / 1e9)
+            await _pause(stop, max(left_s, 0.001))
+    if pump.done():
+        await pump
+
+
+async def _pause(stop: asyncio.Event, seconds: float) -> None:
+    try:
+        await asyncio.wait_for(stop.wait(), seconds)
+    except TimeoutError:
+        return
+
+
+class _Quiet:
+    """No live view: the output is not a terminal."""
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, *exc: object) -> None:
+        return None

@@ -1,0 +1,1 @@
+"""Measurements, apart from the tests: `python -m tests.bench` prints them all."""
