@@ -77,7 +77,7 @@ class RelayModel:
     def __init__(self, parameters: SafetyRelay, at: At, switch: Callable[[bool, int], None]) -> None:
         self.parameters = parameters
         self.on = parameters.on_at_start
-        self._dropping = False
+        self._dropping_ns: int | None = None  # when the output falls, after the opening of a channel
         self._stopped = False  # a channel has opened since the last reset
         self._opened = [False, False]
         self._reset_was = False
@@ -92,14 +92,20 @@ class RelayModel:
             if not closed:
                 self._opened[index] = self._stopped = True
         ready = channel_1 and channel_2 and fed
-        if self.on and not ready and not self._dropping:
-            self._dropping = True
-            self._at(now_ns + round(self.parameters.drop_out_s * 1e9), self._drop)
+        if self.on and not fed:  # no supply, nothing to pass on: the drop-out is that of the contacts
+            self._drop(now_ns)
+        elif self.on and not ready and self._dropping_ns is None:
+            self._dropping_ns = due_ns = now_ns + round(self.parameters.drop_out_s * 1e9)
+            self._at(due_ns, self._due)
         if fresh and ready and not self.on and (not self._stopped or all(self._opened)):
             self.on, self._stopped, self._opened = True, False, [False, False]
             self._switch(True, now_ns)
 
+    def _due(self, t_ns: int) -> None:
+        if t_ns == self._dropping_ns:
+            self._drop(t_ns)
+
     def _drop(self, t_ns: int) -> None:
-        self._dropping = False
+        self._dropping_ns = None
         self.on = False
         self._switch(False, t_ns)

@@ -55,6 +55,7 @@ class ValveModel:
         self._start_ns = 0
         self._end_ns = 0
         self._start_opening = 0.0
+        self._before = (0, 0, 0.0)  # the same three of the shift before
         self._delay_ns = round(parameters.shift_delay_s * 1e9)
         self._at = at
         self._began = began
@@ -75,6 +76,9 @@ class ValveModel:
         A command taken back within the shift delay never moves the spool.
         """
         wish = self.wish()
+        if now_ns < self._start_ns and wish != self.goal_14:  # foretold, and now not to be
+            self.goal_14 = not self.goal_14
+            self._start_ns, self._end_ns, self._start_opening = self._before
         if wish is None or wish == self.goal_14:
             self._pending = None
         elif self._pending is None:
@@ -101,6 +105,7 @@ class ValveModel:
             return
         self._pending = None
         opening = self.opening(t_ns)
+        self._before = (self._start_ns, self._end_ns, self._start_opening)
         self.goal_14 = due[1]
         goal = 1.0 if self.goal_14 else 0.0
         ramp_ns = self.parameters.ramp_s * 1e9

@@ -160,6 +160,10 @@ class Wiring:
             self._emit(DeviceChange(planned_ns, bit.name, value))
         if bit in self._slow_eyes:
             delay_ns, seen = self._slow_eyes[bit]
+            if seen.t_ns > now_ns:  # foretold, and now not to be; who was told so hears the correction
+                seen.value = seen.before
+                self.follow(seen, now_ns)
+                seen.t_ns = now_ns
             self._at(now_ns + delay_ns, lambda t_ns: self._see(bit, value, now_ns, seen, t_ns))
         self.follow(bit, now_ns)
 

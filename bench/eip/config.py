@@ -42,6 +42,9 @@ class OnLoss(Enum):
     HOLD = "hold"
 
 
+_MOST_US = 0xFFFF_FFFF  # a packet interval is a UDINT of microseconds
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AdapterConfig:
     """One adapter. Sizes are payload bytes; intervals are nanoseconds.
@@ -85,8 +88,12 @@ class AdapterConfig:
         _in_range("io_port", self.io_port, 1, 0xFFFF)
 
     def api_ns(self, rpi_us: int) -> int:
-        """The packet interval that will be kept for the one asked for: rounded up to the tick."""
-        return -(-rpi_us * 1000 // self.tick_ns) * self.tick_ns
+        """The packet interval that will be kept for the one asked for: rounded up to the tick.
+
+        The longest interval that can be asked for is rounded down: the reply has no room for more.
+        """
+        ticks = -(-rpi_us * 1000 // self.tick_ns)
+        return min(ticks, _MOST_US * 1000 // self.tick_ns) * self.tick_ns
 
     @property
     def smallest_api_ns(self) -> int:

@@ -212,6 +212,8 @@ class Scanner:
             self._events.append(BadFrame(now_ns, self.config.target[0], str(error)))
             if self.state is State.CONNECTED:
                 self._drop_link()
+            elif self.state is State.CLOSING:
+                self._finish(now_ns)
             else:
                 self._give_up(now_ns, f"bad answer of the target: {error}")
 
