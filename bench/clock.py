@@ -29,6 +29,7 @@ from bench.units import NS_PER_S, ms_text
 
 T = TypeVar("T")
 _LONG_S = 3600.0
+_LOOK_EVERY = 256  # events between two looks for Ctrl-C in virtual time
 _TURNS = 8  # of the loop, for a woken task and for those that wait for it in turn (gather takes three)
 
 
@@ -185,12 +186,15 @@ class _IdleSelector(selectors.SelectSelector):
 
     def _pump(self) -> None:
         timeline = self._timeline
-        woken = timeline.woken
+        woken, count = timeline.woken, 0
         while timeline.woken == woken:
             if timeline.next_ns() is None:
                 self._deadlock()
                 return
             timeline.run_next()
+            count += 1
+            if count % _LOOK_EVERY == 0 and super().select(0):  # Ctrl-C: the loop has woken itself
+                return
 
     def _deadlock(self) -> None:
         waiting = list(self._timeline.waiting)

@@ -8,6 +8,7 @@ instant (`bench.clock.Phase`), in virtual and in real time alike.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from math import isfinite
 
 from bench import quantities
 from bench.build import adapter_config, build_plant, build_rack, scanner_config
@@ -30,6 +31,7 @@ IO_PORT = 2222
 EXPLICIT_PORT = 44818
 Reading = bool | int | float
 SAMPLE_NS = 5_000_000  # positions and pressures go into the trace this often while something moves
+KEPT_REFUSALS = 64
 NETWORK_FAULTS = ("link_down",)
 PLANT_FAULTS = ("wire_break", "stuck_on", "stuck_off", "air_loss", "coil_open")
 
@@ -42,6 +44,8 @@ class World:
         timeline: bench time.
         program: logic for the embedded controller; None leaves the adapter to a scanner from outside.
         address: where the adapter lives; *own* is the controller's.
+        keep_changes: the trace keeps at least this many of the newest changes and forgets older ones;
+            None keeps all.
     """
 
     def __init__(
@@ -53,17 +57,19 @@ class World:
         address: str = "127.0.0.1",
         own: str = "127.0.0.2",
         own_io_port: int = IO_PORT,
+        keep_changes: int | None = None,
     ) -> None:
         self.station = station
         self.timeline = timeline
-        self.trace = Trace()
+        self.trace = Trace(keep_changes)
         self.plant = build_plant(station)
         self.rack = build_rack(station)
         self.adapter = Adapter(adapter_config(station, address))
         self.controller: Controller | None = None
         self.scanner: Scanner | None = None
         self.stopped: LogicFault | None = None
-        self.refusals: list[str] = []
+        self.refusals: list[str] = []  # the last ones
+        self.refused = 0  # how many there were in all
         self.watchers: list[Callable[[], None]] = []
         self.analogue_watchers = 0
         self.changed: set[str] = set()  # signals recorded since the watchers last looked
@@ -75,6 +81,7 @@ class World:
         self._sampler: Entry | None = None
         self._check: Entry | None = None
         self._sampled_ns = -SAMPLE_NS
+        self._levels: dict[str, bool] = {}  # at the terminals, to be sampled in this instant
         self._getters: dict[str, Callable[[], Reading]] = {}
         self.kinds: dict[str, str] = {}
         self._analogue: list[tuple[str, str, Callable[[float], float]]] = []
@@ -206,9 +213,16 @@ class World:
         due_ns = self.plant.next_ns()
         if due_ns is not None and due_ns - self.plant.step_ns <= now_ns:
             self._take(self.plant.advance(due_ns))
+            if self.plant.next_ns() is None:  # this step ends at rest, and no other will tell how
+                self.timeline.at(max(due_ns, now_ns), Phase.PLANT, self._rested)
         if self.analogue_watchers:
             self.touch()
         self._wake()
+
+    def _rested(self) -> None:
+        self.sample_analogue()
+        if self.analogue_watchers:
+            self.touch()
 
     def _wake(self) -> None:
         due_ns = self.plant.next_ns()
@@ -237,8 +251,11 @@ class World:
 
     def _happen(self, change: Change) -> None:
         if isinstance(change, LevelChange):
-            tag, level = change.tag, change.level
-            self.timeline.after(0, Phase.INPUT, lambda: self._level(tag, level))
+            # A correction of what was foretold for this instant replaces it: no edge of zero length.
+            tag, known = change.tag, change.tag in self._levels
+            self._levels[tag] = change.level
+            if not known:
+                self.timeline.after(0, Phase.INPUT, lambda: self._level(tag, self._levels.pop(tag)))
         else:
             self._record(
                 quantities.outside_name(change.name), quantities.outside_value(change.name, change.value)
@@ -282,7 +299,7 @@ class World:
         if isinstance(event, OutputsChanged):
             self.timeline.after(0, Phase.OUTPUT, self._outputs)
         elif isinstance(event, Refused):
-            self.refusals.append(event.sentence)
+            self._refused(event.sentence)
         self._record_connection()
 
     def _outputs(self) -> None:
@@ -305,7 +322,11 @@ class World:
             self._logic_stopped(fault)
             return
         for signal, get in self._logic:
-            self._record(signal, get())
+            value = get()
+            # the trace has no infinite number; a program may
+            self._record(signal, value if not isinstance(value, float) or isfinite(value) else str(value))
+        if self.analogue_watchers:
+            self.touch()
         self.timeline.after(0, Phase.OUTPUT, lambda: self._write(outputs))
         self.timeline.after(controller.scan_ns, Phase.SCAN, self._scan)
 
@@ -323,7 +344,12 @@ class World:
 
     def _from_scanner(self, event: object) -> None:
         if isinstance(event, Refused):
-            self.refusals.append(event.sentence)
+            self._refused(event.sentence)
+
+    def _refused(self, sentence: str) -> None:
+        self.refused += 1
+        self.refusals.append(sentence)
+        del self.refusals[:-KEPT_REFUSALS]
 
     # --- trace and checks ---
 

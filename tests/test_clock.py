@@ -58,7 +58,9 @@ def test_cancelled_event_never_runs(timeline: Timeline) -> None:
     entry = timeline.at(5, Phase.SCAN, lambda: seen.append("cancelled"))
     timeline.at(6, Phase.SCAN, lambda: seen.append("other"))
     entry.cancel()
-    assert (timeline.next_ns(), run_all(timeline), seen, entry.pending) == (6, None, ["other"], False)
+    due_ns = timeline.next_ns()
+    run_all(timeline)
+    assert (due_ns, seen, entry.pending) == (6, ["other"], False)
 
 
 def test_event_that_ran_is_not_pending(timeline: Timeline) -> None:
@@ -232,33 +234,35 @@ def test_both_drivers_give_the_same_order(program: Program) -> None:
     assert paced(program) == virtual(program)
 
 
+def stall(driver: PacedDriver) -> None:
+    """Keep the computer busy for 3 ms."""
+    target_ns = driver.wall_ns() + 3 * MS
+    while driver.wall_ns() < target_ns:
+        pass
+
+
 async def test_paced_wakes_waiters_before_late_events() -> None:
     """After a stall everything is late; a chain of tasks still goes on before the next event."""
     timeline, seen = Timeline(), list[str]()
-
-    async def inner() -> None:
-        await timeline.sleep(1)
+    driver = PacedDriver(timeline)
+    timeline.at(1 * MS, Phase.PLANT, lambda: stall(driver))
+    timeline.at(3 * MS, Phase.PLANT, lambda: seen.append("late event"))
+    chain = asyncio.gather(timeline.sleep_until(2 * MS))
+    await asyncio.sleep(0)  # it waits before the clock starts, however slow this computer is
 
     async def main() -> None:
-        timeline.at(2, Phase.PLANT, lambda: seen.append("late event"))
-        await asyncio.gather(inner())
-        seen.append(f"main at {timeline.now_ns}")
-        await timeline.sleep_until(3)
+        await chain
+        seen.append(f"main at {timeline.now_ns / MS}")
+        await timeline.sleep_until(3 * MS)
 
-    await run_paced(timeline, PacedDriver(timeline), main())
-    assert seen == ["main at 1", "late event"]
+    await run_paced(timeline, driver, main())
+    assert seen == ["main at 2.0", "late event"]
 
 
 async def test_paced_lateness_is_recorded() -> None:
     timeline = Timeline()
     driver = PacedDriver(timeline)
-
-    def stall() -> None:
-        target_ns = driver.wall_ns() + 3 * MS
-        while driver.wall_ns() < target_ns:
-            pass
-
-    timeline.at(1 * MS, Phase.PLANT, stall)
+    timeline.at(1 * MS, Phase.PLANT, lambda: stall(driver))
     timeline.at(2 * MS, Phase.PLANT, lambda: None)
     await run_paced(timeline, driver, timeline.sleep(2 * MS))
     assert (driver.worst_late_ns >= 2 * MS, driver.late_count >= 1) == (True, True)

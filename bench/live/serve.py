@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import signal
+import sys
 
 from rich.console import Console
 from rich.live import Live
@@ -16,6 +18,8 @@ from bench.suite import own_address
 from bench.world import World
 
 REFRESH_NS = 200_000_000
+KEPT_CHANGES = 100_000  # of the trace; a station may be served for weeks
+SWITCH_S = 0.000_2  # how long drawing may keep the adapter from the interpreter
 
 
 async def serve(
@@ -24,8 +28,8 @@ async def serve(
     seconds: float | None,
     console: Console,
     program: Program | None = None,
-) -> str:
-    """Serve *station* at *listen*; returns the summary.
+) -> tuple[str, bool]:
+    """Serve *station* at *listen*; returns the summary, and whether the logic ran to the end.
 
     Raises:
         MachineError: a port cannot be had.
@@ -33,7 +37,8 @@ async def serve(
     timeline = Timeline()
     driver = PacedDriver(timeline)
     own, io_port = own_address(listen) if program is not None else ("", 0)
-    world = World(station, timeline, program, address=listen, own=own, own_io_port=io_port)
+    where = {"address": listen, "own": own}
+    world = World(station, timeline, program, **where, own_io_port=io_port, keep_changes=KEPT_CHANGES)
     await world.join_sockets(driver)
     console.print(banner(listen))
     stop = asyncio.Event()
@@ -48,7 +53,7 @@ async def serve(
         await world.leave_sockets()
         driver.stop()
         await asyncio.gather(pump, return_exceptions=True)
-    return summary(world, served_ns, driver.worst_late_ns)
+    return summary(world, served_ns, driver.worst_late_ns), world.stopped is None
 
 
 async def _show(
@@ -63,12 +68,16 @@ async def _show(
     live = Live(screen(world, 0, 0), console=console, auto_refresh=False, transient=False)
     if not console.is_terminal:
         console.print("Running; stop with Ctrl-C.")
+    sys.setswitchinterval(SWITCH_S)
+    gc.freeze()  # what stands now stays: a full collection of it would take several packet intervals
     with live if console.is_terminal else _Quiet():
         while not stop.is_set() and not pump.done():
             if ends_s is not None and driver.wall_ns() / 1e9 >= ends_s:
                 break
             if console.is_terminal:
-                live.update(screen(world, driver.wall_ns(), driver.worst_late_ns), refresh=True)
+                # Drawing takes longer than a short packet interval, and a terminal may block.
+                view = screen(world, driver.wall_ns(), driver.worst_late_ns)
+                await asyncio.to_thread(live.update, view, refresh=True)
             left_s = REFRESH_NS / 1e9 if ends_s is None else min(0.2, ends_s - driver.wall_ns() / 1e9)
             await _pause(stop, max(left_s, 0.001))
     if pump.done():

@@ -23,9 +23,9 @@ LAST_REFUSALS = 3
 
 def banner(address: str) -> Text:
     """What is exposed, and what does not protect it."""
-    everywhere = address in ("0.0.0.0", "::")
-    where = "every address of this computer" if everywhere else address
-    lines = [f"Serving EtherNet/IP on {where}: TCP and UDP {EXPLICIT_PORT} (explicit), UDP {IO_PORT} (I/O)."]
+    lines = [
+        f"Serving EtherNet/IP on {address}: TCP and UDP {EXPLICIT_PORT} (explicit), UDP {IO_PORT} (I/O)."
+    ]
     lines.append("EtherNet/IP has no access control: whoever reaches these ports can write the outputs.")
     if not address.startswith("127."):
         lines.append("The network can reach this address. Keep it away from networks with real machines.")
@@ -45,10 +45,16 @@ def screen(world: World, served_ns: int, late_ns: int) -> RenderableType:
     title += f"   latest event {late_ns / NS_PER_MS:.1f} ms late"
     parts: list[RenderableType] = [Text(title, style="bold"), points_table(world)]
     parts += [machine_table(world), connections_table(world)]
+    if world.stopped is not None:
+        parts.append(Text(_stopped(world), style="bold red"))
     if world.refusals:
         refused = Text("\n".join(world.refusals[-LAST_REFUSALS:]))
         parts.append(Panel(refused, title="last refusals", title_align="left"))
     return Group(*parts)
+
+
+def _stopped(world: World) -> str:
+    return f"The logic stopped, its outputs are idle: {world.stopped}"
 
 
 def points_table(world: World) -> Table:
@@ -137,7 +143,9 @@ def summary(world: World, served_ns: int, late_ns: int) -> str:
     frames_out = sum(report.frames_out for report in reports)
     lines = [f"Served {served_ns / 1e9:.1f} s at {world.address}."]
     lines.append(f"{len(reports)} connection(s), {frames_in} frames in, {frames_out} out.")
-    lines.append(f"{len(world.refusals)} request(s) refused; latest event {late_ns / NS_PER_MS:.1f} ms late.")
+    lines.append(f"{world.refused} request(s) refused; latest event {late_ns / NS_PER_MS:.1f} ms late.")
     if world.rack.forces:
         lines.append(f"Forces still on: {', '.join(world.rack.forces)}")
+    if world.stopped is not None:
+        lines.append(_stopped(world))
     return "\n".join(lines)

@@ -14,6 +14,8 @@ from bench.errors import MachineError
 from bench.net.host import Host
 
 UNREAD_LIMIT = 1 << 20  # bytes queued for one peer, beyond what the operating system holds for it
+MOST_STREAMS = 256  # accepted at one time; `select` takes no file descriptor above 1023
+LINGER_S = 5.0  # how long a peer may take to read what was queued when the core closed the stream
 
 _REMEDIES = {
     errno.EADDRINUSE: "close the other program that uses it, or choose another address with --listen",
@@ -58,7 +60,9 @@ class SocketHost(Host):
         self._server: asyncio.Server | None = None
         self._accepted = 0
         self._connecting: dict[asyncio.Task[None], _Stream] = {}
+        self._open: set[_Stream] = set()  # accepted and not yet closed, dropped ones included
         self.send_errors = 0
+        self.turned_away = 0
         self._cut = False
         self._held: list[Callable[[], None]] = []
 
@@ -120,11 +124,19 @@ class SocketHost(Host):
             await self._server.wait_closed()
         await asyncio.sleep(0)
 
-    def accepted(self, stream: _Stream) -> int:
-        """Number a new incoming stream."""
+    def accepted(self, stream: _Stream) -> int | None:
+        """Number a new incoming stream; None when there are too many."""
+        if len(self._open) >= MOST_STREAMS:
+            self.turned_away += 1
+            return None
+        self._open.add(stream)
         self._accepted += 1
         self._streams[self._accepted] = stream
         return self._accepted
+
+    def gone(self, stream: _Stream) -> None:
+        """A stream's socket is closed, whoever closed it."""
+        self._open.discard(stream)
 
     def lost(self, stream: _Stream, link: int) -> None:
         """The peer or the network closed a stream, or a connect was refused."""
@@ -190,11 +202,16 @@ class _Stream(asyncio.Protocol):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.Transport)
         self._transport = transport
-        transport.get_extra_info("socket").setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        own = transport.get_extra_info("socket")
+        own.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        own.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)  # a peer that vanished frees its place
         if self.dropped:
             transport.close()
         elif self._link is None:
             self._link = self._host.accepted(self)
+            if self._link is None:
+                transport.abort()
+                return
             peer = transport.get_extra_info("peername")[:2]
             self.hand_in(lambda link: self._host.opened(link, peer))
 
@@ -202,6 +219,7 @@ class _Stream(asyncio.Protocol):
         self.hand_in(lambda link: self._host.received(link, data))
 
     def connection_lost(self, exc: Exception | None) -> None:
+        self._host.gone(self)
         self.hand_in(lambda link: self._host.lost(self, link))
 
     def hand_in(self, call: Callable[[int], None]) -> None:
@@ -226,6 +244,8 @@ class _Stream(asyncio.Protocol):
         self.dropped = True
         if self._transport is not None:
             self._transport.close()
+            if self._transport.get_write_buffer_size():
+                asyncio.get_running_loop().call_later(LINGER_S, self._transport.abort)
 
     def abort(self) -> None:
         """Close at once."""

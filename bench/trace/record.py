@@ -18,6 +18,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from math import isfinite
+from sys import maxsize
 from typing import NoReturn, TypeAlias
 
 from bench.errors import LocalError, Mistake, WrongFiles
@@ -39,17 +40,23 @@ class Change:
 
 
 class Trace:
-    """Every change of every signal, in the order recorded; times never decrease."""
+    """Every change of every signal, in the order recorded; times never decrease.
 
-    __slots__ = ("_indexes", "_last", "_log", "_newest_ns")
+    Args:
+        keep: forget the oldest changes, but never one of the newest `keep`; None forgets nothing.
+    """
 
-    def __init__(self) -> None:
+    __slots__ = ("_indexes", "_keep", "_last", "_log", "_most", "_newest_ns")
+
+    def __init__(self, keep: int | None = None) -> None:
         # `add` runs about 10^4 times per simulated second, mostly with an unchanged value: that path is
         # one comparison and one dict look-up. `_indexes` finds a signal's changes in the common log.
         self._log: list[tuple[int, str, Value]] = []
         self._last: dict[str, Value] = {}
         self._indexes: dict[str, list[int]] = {}
         self._newest_ns = 0
+        self._keep = keep or 0
+        self._most = maxsize if keep is None else 2 * max(keep, 1)
 
     def __len__(self) -> int:
         """Number of changes recorded."""
@@ -75,6 +82,14 @@ class Trace:
             indexes = self._indexes[signal] = []
         indexes.append(len(self._log))
         self._log.append((t_ns, signal, value))
+        if len(self._log) > self._most:
+            self._forget()
+
+    def _forget(self) -> None:
+        gone = len(self._log) - self._keep
+        del self._log[:gone]
+        for signal, indexes in self._indexes.items():
+            self._indexes[signal] = [index - gone for index in indexes if index >= gone]
 
     def _refuse_time(self, t_ns: int, signal: str) -> NoReturn:
         raise LocalError(f"{signal}: {t_ns} ns is before {self._newest_ns} ns, already in the trace")
@@ -121,9 +136,9 @@ class Trace:
         """Every change, in the order recorded."""
         return (Change(*entry) for entry in self._log)
 
-    def lines(self) -> Iterator[str]:
-        """The text form, without line ends: the header, then one line a change."""
-        yield _HEADER
+    def lines(self, scenario: str = "") -> Iterator[str]:
+        """The text form, without line ends: the header (with the scenario's title), one line a change."""
+        yield _HEADER if not scenario else f'{_HEADER[:-1]},"scenario":{json.dumps(scenario)}}}'
         yield from self._change_lines()
 
     def digest(self) -> str:
