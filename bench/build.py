@@ -82,6 +82,7 @@ def scanner_config(station: LoadedStation, target: str, address: str, io_port: i
         output_size=station.layout.output_size,
         configuration_assembly=adapter.assemblies.configuration,
         rpi_ns=ns_from_ms(adapter.rpi_ms.default),
+        multiplier=station.model.controller.timeout_multiplier,
         originator_serial=0x0D1C_0001,
         io_port=io_port,
     )

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from bench.report.result import SuiteResult
     from bench.suite import Prepared
 
-FAILED, WRONG = 1, 2
+FAILED, WRONG, STOPPED = 1, 2, 130
 _NOTE = """The bench is a simulation. It validates no safety function and replaces no risk assessment, local
 code or licensed practice."""
 
@@ -32,7 +32,7 @@ def parser() -> argparse.ArgumentParser:
     run = commands.add_parser("run", help="run scenarios and print a verdict each")
     run.add_argument("paths", nargs="+", metavar="PATH", help="scenario files, or folders to search")
     run.add_argument("--real-time", action="store_true", help="over real sockets on loopback")
-    run.add_argument("--listen", default="127.0.0.1", metavar="ADDRESS", help="of the adapter in real time")
+    run.add_argument("--listen", metavar="ADDRESS", help="with --real-time: the adapter's (127.0.0.1)")
     run.add_argument("--trace", metavar="FILE", help="write every signal change as JSON lines")
     run.add_argument("--junit", metavar="FILE", help="write a JUnit file")
     run.add_argument("--brief", action="store_true", help="details of failures only")
@@ -75,11 +75,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return FAILED
     except KeyboardInterrupt:
         print("bench: stopped", file=sys.stderr)
-        return 130
+        return STOPPED
 
 
 def _seconds(text: str) -> float:
-    value = float(text)
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
     if not 0 < value < 1e6:
         raise argparse.ArgumentTypeError(f"expected seconds above 0, got {text}")
     return value
@@ -101,19 +104,41 @@ def run_command(options: argparse.Namespace) -> int:
     """`bench run`."""
     from bench.report.junit import junit_xml
     from bench.report.terminal import render_suite
-    from bench.suite import find_scenarios, prepare_all
+    from bench.suite import Stopped, find_scenarios, prepare_all
 
-    prepared = prepare_all(find_scenarios(options.paths))
+    if options.listen is not None and not options.real_time:
+        raise LocalError("--listen needs --real-time: in virtual time nothing is on the network")
+    files = find_scenarios(options.paths)
+    prepared = prepare_all(files)
+    for path in filter(None, (options.trace, options.junit)):
+        _writable(Path(path))
     console = _console()
     for warning in dict.fromkeys(w for item in prepared for w in item.warnings):
         print(warning, file=sys.stderr)
-    suite = _run_all(prepared, options, console)
+    interrupted = ""
+    try:
+        suite = _run_all(prepared, options, console)
+    except Stopped as stopped:
+        suite, interrupted = stopped.done, stopped.interrupted
     render_suite(suite, console, verbose=not options.brief)
     if options.trace:
-        _write(options.trace, "".join(f"{line}\n" for s in suite.scenarios for line in s.trace.lines()))
+        _write(
+            options.trace, "".join(f"{line}\n" for s in suite.scenarios for line in s.trace.lines(s.title))
+        )
     if options.junit:
         _write(options.junit, junit_xml(suite))
+    if interrupted:
+        print(f"bench: stopped during: {interrupted}", file=sys.stderr)
+        return STOPPED
     return suite.exit_status
+
+
+def _writable(path: Path) -> None:
+    """Better to know before a long run than after it; and what the person wrote is not overwritten."""
+    if path.suffix in (".yaml", ".yml", ".st"):
+        raise LocalError(f"{path} looks like a file you wrote; name another for the results")
+    if path.is_dir() or not path.absolute().parent.is_dir():
+        raise MachineError(f"writing {path}", "no such folder", "name a file in a folder that exists")
 
 
 def _run_all(prepared: list[Prepared], options: argparse.Namespace, console: Console) -> SuiteResult:
@@ -127,7 +152,7 @@ def _run_all(prepared: list[Prepared], options: argparse.Namespace, console: Con
         task = progress.add_task("run", total=len(prepared))
         return run_suite(
             prepared,
-            lambda item: run_one(item, real_time=options.real_time, listen=options.listen),
+            lambda item: run_one(item, real_time=options.real_time, listen=options.listen or "127.0.0.1"),
             lambda done: progress.update(task, completed=done),
         )
 
@@ -152,11 +177,14 @@ def serve_command(options: argparse.Namespace) -> int:
 
     station = read_station(Path(options.station))
     program = None
+    if options.listen in ("0.0.0.0", "::"):
+        raise LocalError(f"--listen {options.listen}: name one address; the adapter tells it to scanners")
     if options.logic:
         program = compile_program(read_text(Path(options.logic)), options.logic)
     with asyncio.Runner(loop_factory=paced_loop) as runner:
-        print(runner.run(serve(station, options.listen, options.seconds, _console(), program)))
-    return 0
+        summary, ran = runner.run(serve(station, options.listen, options.seconds, _console(), program))
+    print(summary)
+    return 0 if ran else FAILED
 
 
 def check_command(options: argparse.Namespace) -> int:

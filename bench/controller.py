@@ -61,7 +61,7 @@ class Controller:
                 self._readers.append((item.byte, item.mask, self.instance.setter(name)))
             else:
                 self._writers.append((item.byte, item.mask, self.instance.getter(name)))
-        online = self.program.find(ONLINE)
+        online = _online(self.program)
         self._set_online = None if online is None else self.instance.setter(online.name)
 
     def scan(self, inputs: bytes, online: bool, now_ns: int) -> bytes:
@@ -93,10 +93,19 @@ def map_variables(program: Program, layout: Layout) -> tuple[tuple[Mapped, ...],
     found = [(v, place) for v in program.variables.values() if (place := _place(v, layout)) is not None]
     mistakes = [m for variable, place in found for m in _misfits(program, variable, place)]
     mistakes += _doubles(program, found)
+    mistakes += _astray(program, layout)
+    online = _online(program)
+    if online is not None and online.type != "BOOL":
+        sentence = f"tells whether the adapter is connected, so it must be a BOOL, not {online.type}"
+        mistakes.append(Mistake(program.file, online.line, online.column, online.name, sentence))
     if mistakes:
         raise WrongFiles(mistakes)
     mapped = tuple(Mapped(v, p.byte, 1 << p.bit, p.direction == "in") for v, p in found)
     return mapped, tuple(_unmapped(program, layout, found))
+
+
+def _online(program: Program) -> Variable | None:
+    return next((v for v in program.variables.values() if v.name.casefold() == ONLINE.casefold()), None)
 
 
 def _place(variable: Variable, layout: Layout) -> PointPlace | None:
@@ -122,6 +131,17 @@ def _misfits(program: Program, variable: Variable, place: PointPlace) -> Iterato
         yield mistake(f"{place.tag} is an output point; declare it in VAR_OUTPUT")
 
 
+def _astray(program: Program, layout: Layout) -> Iterator[Mistake]:
+    for variable in program.variables.values():
+        match = _ADDRESS.match(variable.address or "")
+        if match is None:
+            continue
+        side, size = ("input", layout.input_size) if match[1] in "Ii" else ("output", layout.output_size)
+        if int(match[2]) >= size or int(match[3]) > 7:
+            sentence = f"{variable.address} is outside the {side} image: bytes 0 to {size - 1}, bits 0 to 7"
+            yield Mistake(program.file, variable.line, variable.column, variable.name, sentence)
+
+
 def _doubles(program: Program, found: list[tuple[Variable, PointPlace]]) -> Iterator[Mistake]:
     owners: dict[str, str] = {}
     for variable, place in found:
@@ -140,12 +160,14 @@ def _unmapped(
             yield Mistake(program.file, 1, 1, place.tag, "no variable drives this output point", warning=True)
     mapped = {variable.name for variable, _ in found}
     for variable in program.variables.values():
-        if variable.section == "VAR_OUTPUT" and variable.name not in mapped:
+        if variable.name in mapped or variable.name.casefold() == ONLINE.casefold():
+            continue
+        if variable.address:
+            sentence = f"no point stands at {variable.address}"
+        elif variable.section == "VAR_OUTPUT":
             sentence = "no point has this tag, so this output goes nowhere"
-            yield Mistake(program.file, variable.line, variable.column, variable.name, sentence, warning=True)
-        elif variable.section == "VAR_INPUT" and variable.name not in mapped | {ONLINE}:
-            if variable.name.casefold() != ONLINE.casefold():
-                sentence = "no point has this tag, so this input never changes"
-                yield Mistake(
-                    program.file, variable.line, variable.column, variable.name, sentence, warning=True
-                )
+        elif variable.section == "VAR_INPUT":
+            sentence = "no point has this tag, so this input never changes"
+        else:
+            continue
+        yield Mistake(program.file, variable.line, variable.column, variable.name, sentence, warning=True)

@@ -18,10 +18,20 @@ from bench.net.sockets import can_bind, free_udp_port
 from bench.report.result import ScenarioResult, SuiteResult
 from bench.scenario import Run, Scenario, places_of, read_heading, read_scenario
 from bench.station import LoadedStation, load_station, read_document
+from bench.station.words import hint
 from bench.world import IO_PORT, World
 
 ENDING = ".scenario.yaml"
 SIZE_LIMIT = 1_000_000  # characters of one file the person wrote
+
+
+class Stopped(Exception):
+    """The person stopped a run: what was finished, and what was under way."""
+
+    def __init__(self, done: SuiteResult, interrupted: str) -> None:
+        self.done = done
+        self.interrupted = interrupted
+        super().__init__(interrupted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +108,12 @@ def prepare(file: Path) -> Prepared:
     heading = read_heading(document)
     mistakes: list[Mistake] = []
     station, program = None, None
+    for key, name in (("station", heading.station), ("logic", heading.logic)):
+        if name is not None and not (file.parent / name).is_file():
+            files = [path.name for path in sorted(file.parent.glob("*")) if path.is_file()]
+            mistakes.append(document.mistake((key,), f"there is no file {name!r} here{hint(name, files)}"))
+    if mistakes:
+        raise WrongFiles(mistakes)
     try:
         station = read_station(file.parent / heading.station)
     except WrongFiles as wrong:
@@ -185,9 +201,16 @@ def own_address(listen: str) -> tuple[str, int]:
 def run_suite(
     prepared: list[Prepared], run: Callable[[Prepared], ScenarioResult], told: Callable[[int], None]
 ) -> SuiteResult:
-    """Run all, one after the other; *told* hears how many are done."""
+    """Run all, one after the other; *told* hears how many are done.
+
+    Raises:
+        Stopped: the person stopped it; holds what was done.
+    """
     results: list[ScenarioResult] = []
-    for item in prepared:
-        results.append(run(item))
-        told(len(results))
+    try:
+        for item in prepared:
+            results.append(run(item))
+            told(len(results))
+    except KeyboardInterrupt:
+        raise Stopped(SuiteResult(tuple(results)), prepared[len(results)].scenario.title) from None
     return SuiteResult(tuple(results))

@@ -45,13 +45,14 @@ class StepResult:
 
 @dataclass(frozen=True, slots=True)
 class Violation:
-    """A rule that did not hold at `t_ns`, the person's reason for it, and the values at that instant."""
+    """A rule that did not hold at `t_ns`: the person's reason for it, values, last changes before it."""
 
     rule: str
     because: str
     t_ns: int
     values: tuple[tuple[str, Value], ...]
     line: int
+    last_changes: tuple[Change, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

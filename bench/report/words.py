@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from bench.report.result import Failure, ScenarioResult, StepResult, Violation
-from bench.trace import Value
+from bench.trace import Change, Value
 from bench.units import NS_PER_S, ms_text
 
 # C0, C1, line and paragraph separators and marks that turn the writing direction: in a person's text they
@@ -48,10 +48,7 @@ def failure_lines(failure: Failure, scenario: ScenarioResult) -> list[str]:
     rows = (("", failure.sentence), ("expected  ", failure.expected), ("seen      ", failure.seen))
     lines += [f"  {name}{plain(text)}" for name, text in rows if text]
     lines.append(f"  where     {_where(failure, scenario)}")
-    if failure.last_changes:
-        lines.append("  last changes of the signals involved")
-        lines += _change_table(failure)
-    return lines
+    return lines + _change_table(failure.last_changes)
 
 
 def _heading(failure: Failure, scenario: ScenarioResult) -> str:
@@ -69,12 +66,15 @@ def _step_of(failure: Failure, scenario: ScenarioResult) -> StepResult | None:
     return next((step for step in scenario.steps if step.number == failure.step), None)
 
 
-def _change_table(failure: Failure) -> list[str]:
-    """Times right-aligned and signals padded, so that the values stand in one column."""
-    rows = [(ms_text(c.t_ns), plain(c.signal), value_text(c.value)) for c in failure.last_changes]
+def _change_table(changes: tuple[Change, ...]) -> list[str]:
+    """Times right-aligned and signals padded, so that the values stand in one column; nothing for none."""
+    if not changes:
+        return []
+    rows = [(ms_text(c.t_ns), plain(c.signal), value_text(c.value)) for c in changes]
     time_width = max(len(time) for time, _, _ in rows)
     name_width = max(len(name) for _, name, _ in rows)
-    return [f"    {time:>{time_width}} ms  {name:<{name_width}}  {value}" for time, name, value in rows]
+    table = [f"    {time:>{time_width}} ms  {name:<{name_width}}  {value}" for time, name, value in rows]
+    return ["  last changes of the signals involved", *table]
 
 
 def violation_lines(violation: Violation, number: int, file: str) -> list[str]:
@@ -89,4 +89,4 @@ def violation_lines(violation: Violation, number: int, file: str) -> list[str]:
         values = ", ".join(f"{plain(name)} {value_text(value)}" for name, value in violation.values)
         lines.append(f"  values    {values}")
     lines.append(f"  where     {plain(file)}:{violation.line}")
-    return lines
+    return lines + _change_table(violation.last_changes)

@@ -174,6 +174,9 @@ class _Reader:
             for key in ("at_ms", "within_ms", "for_ms", "over_ms")
             if key in data
         }
+        if "over_ms" in data and isinstance(parts.get("value"), bool):
+            sentence = f"{parts['target']} is true or false and cannot change gradually; leave `over_ms` out"
+            self.wrong((*path, "over_ms"), sentence)
         if len(self.mistakes) > before:
             return None
         line = self.document.key_position((*path, verb))[0]

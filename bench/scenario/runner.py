@@ -177,7 +177,8 @@ class Run:
         return any(kinds[name] in ("LREAL", "TIME") for name in condition.names)
 
     def _analogue(self, condition: Condition) -> bool:
-        return any(self._world.is_analogue(name) for name in condition.names)
+        kinds = self._world.kinds  # a running time changes with the scans, without a record
+        return any(self._world.is_analogue(name) or kinds[name] == "TIME" for name in condition.names)
 
     # --- waiting ---
 
@@ -256,11 +257,8 @@ class Run:
     def _violate(self, rule: Rule) -> None:
         values = tuple((name, self._world.value(name)) for name in rule.condition.names)
         now_ns = self._timeline.now_ns
-        self._violations[rule.text] = Violation(rule.text, rule.because, now_ns, values, rule.line)
         changes = self._last_changes(rule.condition.names)
-        sentence = f"the rule `{rule.text}` was broken" + (f": {rule.because}" if rule.because else "")
-        seen = _values_text(values)
-        self._failures.insert(0, Failure(None, sentence, rule.text, seen, now_ns, changes))
+        self._violations[rule.text] = Violation(rule.text, rule.because, now_ns, values, rule.line, changes)
 
     def _check_logic(self) -> None:
         fault = self._world.stopped
@@ -315,16 +313,22 @@ class Run:
         wanted = list(names)
         for name in names:
             place = layout.find(name)
-            if place is not None and place.device not in wanted:
-                wanted.append(place.device)
+            if place is not None:
+                wanted += self._events_of(place.device)
         return tuple(self._world.trace.last_changes(wanted, 6))
+
+    def _events_of(self, device: str) -> list[str]:
+        """What changes in events at a device (`start_button.pressed`) or contact (`clamp.extended`)."""
+        signals = self._world.trace.signals()
+        own = [name for name in signals if name == device or name.startswith(f"{device}.")]
+        return [name for name in own if not self._world.is_analogue(name)]
 
     def result(self, *, wall_s: float, mode: str, lateness_ns: int | None) -> ScenarioResult:
         """Everything found; call after `main`."""
         done = {step.number for step in self._steps}
         missing = [self._step(s, "", 0, None, None) for s in self._scenario.steps if s.number not in done]
         world = self._world
-        verdict = Verdict.FAILED if self._failures else Verdict.PASSED
+        verdict = Verdict.FAILED if self._failures or self._violations else Verdict.PASSED
         return ScenarioResult(
             title=self._scenario.title,
             file=self._scenario.file,

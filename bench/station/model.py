@@ -78,9 +78,14 @@ class Adapter(Part):
 
 
 class Controller(Part):
-    """The embedded controller: period of its cyclic task, ms (engineering default 10)."""
+    """The embedded controller: period of its cyclic task (ms, engineering default 10).
+
+    Its connection times out after `timeout_multiplier` packet intervals; x4 to x512 are what the forward
+    open can say, x16 is common practice.
+    """
 
     scan_ms: Annotated[Number, Field(ge=0.1, le=10_000)] = 10.0
+    timeout_multiplier: Literal[4, 8, 16, 32, 64, 128, 256, 512] = 16
 
 
 # --- modules and points ---
