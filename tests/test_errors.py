@@ -46,7 +46,9 @@ def test_the_sentence(error: BenchError, text: str) -> None:
 
 
 def test_every_class_of_the_tree_is_in_the_table() -> None:
-    kinds = {kind for kind in vars(errors).values() if isinstance(kind, type) and issubclass(kind, BenchError)}
+    kinds = {
+        kind for kind in vars(errors).values() if isinstance(kind, type) and issubclass(kind, BenchError)
+    }
     assert kinds - {BenchError} == {type(error) for error, _ in TABLE}
 
 

@@ -11,10 +11,11 @@ from pathlib import Path
 from bench.clock import Phase, Timeline
 from bench.suite import find_scenarios, prepare_all, run_one
 from sims import AirSupply, Cylinder, Plant, Valve52
+from sims.plant import Parameters
+from tests.bench.wire import gaps_ms
 
 ROOT = Path(__file__).parents[2]
-ROOMS = ("sims", "bench/eip", "bench/logic", "bench/station", "bench/net", "bench/scenario", "bench/trace")
-ROOMS += ("bench/report", "bench/live")
+ROOMS = ["sims", *(f"bench/{room}" for room in "eip logic station net scenario trace report live".split())]
 
 
 def best_s(call: Callable[[], object], times: int = 3) -> float:
@@ -25,6 +26,10 @@ def best_s(call: Callable[[], object], times: int = 3) -> float:
         call()
         found.append(time.perf_counter() - began_s)
     return min(found)
+
+
+def nothing() -> None:
+    """What an event does when only the timeline is measured."""
 
 
 def floor_s() -> float:
@@ -49,7 +54,7 @@ def scenarios(floor: float) -> None:
 def plant(floor: float) -> None:
     """One cylinder that never rests."""
     cylinder = Cylinder("valve", 0.02, 0.008, 0.1, 0.3, throttle_out_c=0.06e-8)
-    devices = {"air": AirSupply(701_325.0), "valve": Valve52("air"), "cylinder": cylinder}
+    devices: dict[str, Parameters] = {"air": AirSupply(701_325.0), "valve": Valve52("air"), "c": cylinder}
 
     def run() -> None:
         machine = Plant(devices, {}, {})
@@ -60,18 +65,35 @@ def plant(floor: float) -> None:
             machine.advance(now_ns + 500_000_000)
 
     wall_s = best_s(run)
-    line("plant: one cylinder always moving", f"{5 / wall_s:.0f} x real time", f"{wall_s / floor / 5:.2f} loops/s")
+    line(
+        "plant: one cylinder always moving",
+        f"{5 / wall_s:.0f} x real time",
+        f"{wall_s / floor / 5:.2f} loops/s",
+    )
 
 
 def timeline(floor: float) -> None:
     def run() -> None:
         line_ = Timeline()
         for number in range(100_000):
-            line_.at(number, Phase.CHECK, int)
+            line_.at(number, Phase.CHECK, nothing)
         line_.run_until(100_000)
 
     wall_s = best_s(run)
     line("timeline: one event", f"{wall_s * 10:.2f} us", f"{wall_s / floor * 10:.1f} x an empty turn")
+
+
+def wire() -> None:
+    """A served adapter at RPI 10 ms, seen by a scanner in this process."""
+    gaps = gaps_ms(ROOT, 10)
+    rate = 1e3 * len(gaps) / sum(gaps)
+    p99_ms = gaps[int(len(gaps) * 0.99)]
+    line("wire: T->O at RPI 10 ms, loopback", f"{rate:.1f} frames/s", f"{rate / 100:.3f} of what is due")
+    line(
+        "wire: gap between frames, p99",
+        f"{p99_ms:.2f} ms",
+        f"{p99_ms / 10:.3f} x RPI, worst {gaps[-1]:.2f} ms",
+    )
 
 
 def start_up() -> None:
@@ -100,6 +122,7 @@ def main() -> None:
     scenarios(floor)
     plant(floor)
     timeline(floor)
+    wire()
     start_up()
     lines_of_code()
 
