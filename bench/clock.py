@@ -29,6 +29,7 @@ from bench.units import NS_PER_S, ms_text
 
 T = TypeVar("T")
 _LONG_S = 3600.0
+_AT_ONCE = 1000  # late events before sockets and signals get their turn, even if the plant is too slow
 _LOOK_EVERY = 256  # events between two looks for Ctrl-C in virtual time
 _TURNS = 8  # of the loop, for a woken task and for those that wait for it in turn (gather takes three)
 
@@ -264,7 +265,9 @@ class PacedDriver:
 
     async def _run_due(self) -> None:
         timeline, woken = self.timeline, self.timeline.woken
-        while timeline.woken == woken and not self._stopped:
+        for _ in range(_AT_ONCE):
+            if timeline.woken != woken or self._stopped:
+                break
             due_ns = timeline.next_ns()
             if due_ns is None or (late_ns := self.wall_ns() - due_ns) < 0:
                 break

@@ -25,6 +25,7 @@ from bench.points import PointChange
 from bench.station import LoadedStation
 from bench.trace import Trace, Value
 from bench.units import ns_from_ms
+from bench.watch import Watchers
 from sims.changes import Change, LevelChange
 
 IO_PORT = 2222
@@ -32,6 +33,7 @@ EXPLICIT_PORT = 44818
 Reading = bool | int | float
 SAMPLE_NS = 5_000_000  # positions and pressures go into the trace this often while something moves
 KEPT_REFUSALS = 64
+STOPPED = "controller.stopped"
 NETWORK_FAULTS = ("link_down",)
 PLANT_FAULTS = ("wire_break", "stuck_on", "stuck_off", "air_loss", "coil_open")
 
@@ -70,20 +72,17 @@ class World:
         self.stopped: LogicFault | None = None
         self.refusals: list[str] = []  # the last ones
         self.refused = 0  # how many there were in all
-        self.watchers: list[Callable[[], None]] = []
-        self.analogue_watchers = 0
-        self.changed: set[str] = set()  # signals recorded since the watchers last looked
         self.address, self.own, self.own_io_port = address, own, own_io_port
         self._faults: dict[str, bool] = {}
         self._network: MemoryNetwork | None = None
         self._hosts: list[Host] = []
         self._stepper: Entry | None = None
         self._sampler: Entry | None = None
-        self._check: Entry | None = None
         self._sampled_ns = -SAMPLE_NS
         self._levels: dict[str, bool] = {}  # at the terminals, to be sampled in this instant
         self._getters: dict[str, Callable[[], Reading]] = {}
         self.kinds: dict[str, str] = {}
+        self.watchers = Watchers(timeline, self.kinds)
         self._analogue: list[tuple[str, str, Callable[[float], float]]] = []
         self._logic: list[tuple[str, Callable[[], Reading]]] = []
         if program is not None:
@@ -103,6 +102,7 @@ class World:
         self._name("adapter.running", "BOOL", lambda: self.adapter.running)
         if self.controller is not None:
             instance = self.controller.instance
+            self._name(STOPPED, "BOOL", lambda: self.stopped is not None)
             for name in instance.names():
                 self._name(f"logic.{name}", instance.types(name), instance.getter(name))
                 if not name.endswith(".ET"):  # follows from IN and the time; would change in every scan
@@ -215,14 +215,12 @@ class World:
             self._take(self.plant.advance(due_ns))
             if self.plant.next_ns() is None:  # this step ends at rest, and no other will tell how
                 self.timeline.at(max(due_ns, now_ns), Phase.PLANT, self._rested)
-        if self.analogue_watchers:
-            self.touch()
+        self.watchers.stepped()
         self._wake()
 
     def _rested(self) -> None:
         self.sample_analogue()
-        if self.analogue_watchers:
-            self.touch()
+        self.watchers.stepped()
 
     def _wake(self) -> None:
         due_ns = self.plant.next_ns()
@@ -325,8 +323,7 @@ class World:
             value = get()
             # the trace has no infinite number; a program may
             self._record(signal, value if not isinstance(value, float) or isfinite(value) else str(value))
-        if self.analogue_watchers:
-            self.touch()
+        self.watchers.scanned()
         self.timeline.after(0, Phase.OUTPUT, lambda: self._write(outputs))
         self.timeline.after(controller.scan_ns, Phase.SCAN, self._scan)
 
@@ -340,7 +337,7 @@ class World:
         self.stopped = fault
         self.scanner.set_run(False)  # idle: the adapter's outputs go to their configured state
         self._hosts[1].pump()
-        self.touch()
+        self._record(STOPPED, True)
 
     def _from_scanner(self, event: object) -> None:
         if isinstance(event, Refused):
@@ -356,18 +353,7 @@ class World:
     def _record(self, signal: str, value: Value) -> None:
         if self.trace.value(signal) != value:
             self.trace.add(self.timeline.now_ns, signal, value)
-            self.changed.add(signal)
-            self.touch()
-
-    def touch(self) -> None:
-        """Have every watcher look at this instant, once, after everything else of it."""
-        if self._check is None or not self._check.pending:
-            self._check = self.timeline.after(0, Phase.CHECK, self._run_checks)
-
-    def _run_checks(self) -> None:
-        for watcher in tuple(self.watchers):
-            watcher()
-        self.changed.clear()
+            self.watchers.recorded(signal)
 
     # --- what a person does at the bench ---
 

@@ -43,13 +43,14 @@ def screen(world: World, served_ns: int, late_ns: int) -> RenderableType:
     station = world.station
     title = f"{station.model.station} at {world.address}   {served_ns / 1e9:.1f} s"
     title += f"   latest event {late_ns / NS_PER_MS:.1f} ms late"
-    parts: list[RenderableType] = [Text(title, style="bold"), points_table(world)]
-    parts += [machine_table(world), connections_table(world)]
+    # what must not be cut off in a small terminal comes first
+    parts: list[RenderableType] = [Text(title, style="bold"), connections_table(world)]
     if world.stopped is not None:
         parts.append(Text(_stopped(world), style="bold red"))
     if world.refusals:
         refused = Text("\n".join(world.refusals[-LAST_REFUSALS:]))
         parts.append(Panel(refused, title="last refusals", title_align="left"))
+    parts += [machine_table(world), points_table(world)]
     return Group(*parts)
 
 

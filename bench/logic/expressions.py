@@ -95,6 +95,8 @@ class Expressions:
             return converted(code, target)
         convertible = code.type != "TIME" and target not in ("TIME", "BOOL") and code.type != "BOOL"
         remedy = f"; write {code.type}_TO_{target}(...)" if convertible else ""
+        if target == "BOOL":
+            remedy = "; compare it with a value, with = or >"
         self.report.add(at, f"{purpose}: expected {target}, got {code.type}{remedy}")
         return NOTHING
 

@@ -63,6 +63,8 @@ def read_heading(document: Document) -> Heading:
     data = document.data
     if not isinstance(data, dict):
         raise WrongFiles([document.mistake((), "expected a mapping with scenario, station and steps")])
+    if "scenario" not in data and ("modules" in data or "devices" in data):
+        raise WrongFiles([document.mistake((), "this is a station file; `bench check` takes those")])
     mistakes = [
         document.mistake((key,), f"expected `{key}:` with a text")
         for key in ("scenario", "station")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from bench.clock import Entry, Phase, Wait
 from bench.errors import BenchError, DeadlockError, LogicFault
 from bench.logic import Condition
@@ -9,7 +11,7 @@ from bench.report.result import Failure, ScenarioResult, StepResult, Verdict, Vi
 from bench.scenario.model import Rule, Scenario, Step
 from bench.trace import Change, Value
 from bench.units import ms_text
-from bench.world import World
+from bench.world import STOPPED, World
 
 ONLINE_WITHIN_NS = 5_000_000_000
 PICTURED = 14
@@ -39,16 +41,14 @@ class Run:
         self._valueless: set[str] = set()  # rules that could not be evaluated
         self._current: Wait | None = None
         self._limited = False
-        self._looked = False
-        self._drifting = {rule.text for rule in scenario.rules if self._drifts(rule.condition)}
         self._error = False
 
     async def main(self) -> None:
         """Start the world, do every step, stop at the first that fails."""
         world = self._world
-        world.watchers += [self._check_rules, self._check_logic]
-        rules = self._scenario.rules
-        world.analogue_watchers += sum(self._analogue(rule.condition) for rule in rules)
+        world.watchers.add((STOPPED,), self._check_logic)
+        for rule in self._scenario.rules:
+            world.watchers.add(rule.condition.names, partial(self._check_rule, rule))
         world.start()
         limit = self._timeline.at(self._scenario.limit_ns, Phase.CHECK, self._limit)
         try:
@@ -159,26 +159,15 @@ class Run:
                 wait.finish(holds)
 
         timer = self._timeline.at(deadline_ns, Phase.CHECK, lambda: look(last=True))
-        self._world.watchers.append(look)
-        self._world.analogue_watchers += self._analogue(condition)
+        watcher = self._world.watchers.add(condition.names, look)
         try:
             return await wait
         finally:
             self._done(timer)
-            self._world.analogue_watchers -= self._analogue(condition)
-            self._world.watchers.remove(look)
+            self._world.watchers.remove(watcher)
 
     def _holds(self, condition: Condition) -> bool:
         return condition.evaluate({name: self._world.value(name) for name in condition.names})
-
-    def _drifts(self, condition: Condition) -> bool:
-        """Whether its value may change without a recorded change: by the plant, or by a running time."""
-        kinds = self._world.kinds
-        return any(kinds[name] in ("LREAL", "TIME") for name in condition.names)
-
-    def _analogue(self, condition: Condition) -> bool:
-        kinds = self._world.kinds  # a running time changes with the scans, without a record
-        return any(self._world.is_analogue(name) or kinds[name] == "TIME" for name in condition.names)
 
     # --- waiting ---
 
@@ -192,7 +181,7 @@ class Run:
             if world.adapter.running:
                 wait.finish(True)
 
-        world.watchers.append(look)
+        watcher = world.watchers.add(("adapter.running", STOPPED), look)
         timer = self._timeline.at(ONLINE_WITHIN_NS, Phase.CHECK, lambda: wait.finish(False))
         try:
             online = await wait
@@ -202,7 +191,7 @@ class Run:
             return False
         finally:
             self._done(timer)
-            world.watchers.remove(look)
+            world.watchers.remove(watcher)
         if not online:
             self._error = True
             reason = "; ".join(world.refusals[-1:]) or "no answer"
@@ -238,21 +227,16 @@ class Run:
 
     # --- what is watched throughout ---
 
-    def _check_rules(self) -> None:
-        first, self._looked = not self._looked, True
-        changed = self._world.changed
-        for rule in self._scenario.rules:
-            if rule.text in self._violations or rule.text in self._valueless:
-                continue
-            if not first and changed.isdisjoint(rule.condition.names) and rule.text not in self._drifting:
-                continue
-            try:
-                if self._holds(rule.condition) is rule.forbidden:
-                    self._violate(rule)
-            except LogicFault as fault:
-                self._valueless.add(rule.text)
-                self._error = True
-                self._failures.append(self._failure(None, f"the rule `{rule.text}` has no value: {fault}"))
+    def _check_rule(self, rule: Rule) -> None:
+        if rule.text in self._violations or rule.text in self._valueless:
+            return
+        try:
+            if self._holds(rule.condition) is rule.forbidden:
+                self._violate(rule)
+        except LogicFault as fault:
+            self._valueless.add(rule.text)
+            self._error = True
+            self._failures.append(self._failure(None, f"the rule `{rule.text}` has no value: {fault}"))
 
     def _violate(self, rule: Rule) -> None:
         values = tuple((name, self._world.value(name)) for name in rule.condition.names)

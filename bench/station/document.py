@@ -187,6 +187,8 @@ def _syntax_mistake(error: YAMLError, file: str, text: str) -> Mistake:
     if isinstance(offset, int):  # an unprintable character: the parser counts from the start of the text
         line, column = text.count("\n", 0, offset) + 1, offset - text.rfind("\n", 0, offset)
         problem = f"the character U+{ord(text[offset]):04X} may not stand in a YAML file"
+    elif "mapping values are not allowed" in problem or "could not find expected ':'" in problem:
+        problem = "a `:` is missing after a key here or on the line before, or there is one too many"
     elif "'\\t'" in problem:
         problem = "a tab may not indent YAML or stand before a value; use spaces"
     return Mistake(file, line, column, "", f"this is not YAML 1.2: {problem}")

@@ -8,7 +8,7 @@ _FORM = re.compile(r"_?[A-Za-z0-9]+(_[A-Za-z0-9]+)*")
 
 RESERVED = frozenset(
     """
-    ABS ACTION AND ARRAY AT BOOL BY BYTE CASE CONFIGURATION CONSTANT CTD CTU CTUD DATE DATE_AND_TIME DINT
+    ABS ACTION ADAPTER AND ARRAY AT BOOL BY BYTE CASE CONFIGURATION CONSTANT CONTROLLER CTD CTU CTUD DATE DATE_AND_TIME DINT
     DO DT DWORD ELSE ELSIF END_ACTION END_CASE END_CONFIGURATION END_FOR END_FUNCTION END_FUNCTION_BLOCK
     END_IF END_PROGRAM END_REPEAT END_RESOURCE END_STEP END_STRUCT END_TRANSITION END_TYPE END_VAR
     END_WHILE EXIT FALSE FOR FUNCTION FUNCTION_BLOCK F_TRIG IF INT LIMIT LINT LOGIC LREAL LWORD MAX MIN MOD
@@ -18,8 +18,8 @@ RESERVED = frozenset(
     WSTRING XOR
     """.split()
 )
-"""Keywords, elementary types and standard blocks of IEC 61131-3:2003, from memory; and LOGIC, which
-starts the name of a controller's variable in scenario files. Words the standard needs in a few places
+"""Keywords, elementary types and standard blocks of IEC 61131-3:2003, from memory; and LOGIC, ADAPTER
+and CONTROLLER, which start names of their own in scenario files. Words the standard needs in a few places
 only (ON, STEP, R_EDGE) may be names."""
 
 

@@ -48,6 +48,8 @@ def load_station(text: str, file: str) -> LoadedStation:
     document, found = parse_document(text, file)
     if document is None:
         raise WrongFiles(found)
+    if isinstance(document.data, dict) and {"scenario", "steps"} <= document.data.keys():
+        raise WrongFiles([document.mistake((), "this is a scenario file; `bench run` takes those")])
     station, mistakes, broken = _model_of(document)
     if station is not None:
         mistakes = [*mistakes, *check_station(station, document, broken)]
