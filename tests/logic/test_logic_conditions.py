@@ -57,7 +57,10 @@ def test_condition(text: str, names: tuple[str, ...], expected: bool) -> None:
             " nearest is clamp.position_mm",
         ),
         ("Start AND", "s.yaml:4:20: expected a value, a variable or (, got the end of the text"),
-        ("logic.Step", "s.yaml:4:11: condition: expected BOOL, got INT; compare it with a value, with = or >"),
+        (
+            "logic.Step",
+            "s.yaml:4:11: condition: expected BOOL, got INT; compare it with a value, with = or >",
+        ),
         ("Start == Exit", "s.yaml:4:18: == is not an operator; write ="),
         (
             "Start\n AND Stat",

@@ -23,7 +23,10 @@ STATEMENTS = [
     ("IF Start A := 1; END_IF", "3:9: P: expected THEN, got A"),
     ("IF Start THEN A := 1;", "4:1: P: expected END_IF for the IF at line 3 column 1, got END_PROGRAM"),
     ("END_IF", "3:1: P: END_IF does not belong to any open statement"),
-    ("IF A THEN ; END_IF", "3:4: P: condition of IF: expected BOOL, got INT; compare it with a value, with = or >"),
+    (
+        "IF A THEN ; END_IF",
+        "3:4: P: condition of IF: expected BOOL, got INT; compare it with a value, with = or >",
+    ),
     ("A := D;", "3:6: P: value for A: expected INT, got DINT; write DINT_TO_INT(...)"),
     ("A := 40000;", "3:6: P: value for A: 40000 does not fit INT (-32768..32767)"),
     ("A := 1.5;", "3:6: P: value for A: 1.5 has a fraction; INT holds whole numbers"),
