@@ -3,10 +3,12 @@
 Text form: JSON lines in ASCII. The first line says what the file is; every further line is one change,
 in the order it was recorded:
 
-    {"format":"drycycle-trace","version":1,"time_unit":"ns"}
+    {"format":"drycycle-trace","version":1,"time_unit":"ns","sha256":"0f3a..."}
     {"t_ns":412000000,"signal":"TrayClamped","value":true}
 
-The key order is fixed and floats stand in their shortest exact form, so equal runs give equal bytes.
+`sha256` is the digest of the lines of changes, each with its line feed; a reader that finds another one
+refuses the file. The title of the scenario may follow it as `scenario`. The key order is fixed and floats
+stand in their shortest exact form, so equal runs give equal bytes.
 """
 
 from __future__ import annotations
@@ -138,7 +140,8 @@ class Trace:
 
     def lines(self, scenario: str = "") -> Iterator[str]:
         """The text form, without line ends: the header (with the scenario's title), one line a change."""
-        yield _HEADER if not scenario else f'{_HEADER[:-1]},"scenario":{json.dumps(scenario)}}}'
+        title = f',"scenario":{json.dumps(scenario)}' if scenario else ""
+        yield f'{_HEADER[:-1]},"sha256":"{self.digest()}"{title}}}'
         yield from self._change_lines()
 
     def digest(self) -> str:
@@ -171,22 +174,25 @@ def read_lines(lines: Iterable[str], file: str) -> Trace:
     """
     trace = Trace()
     mistakes: list[Mistake] = []
-    header_seen = False
+    header: dict[str, object] | None = None
     for number, line in enumerate(lines, start=1):
         if not line.strip():
             continue
         try:
-            if header_seen:
-                trace.add(*_change_of(line))
+            if header is None:
+                header = {}
+                header = _header_of(line)
             else:
-                header_seen = True
-                _check_header(line)
+                trace.add(*_change_of(line))
         except _BadLine as bad:
             mistakes.append(Mistake(file, number, bad.column, "", bad.sentence))
         except LocalError as refused:
             mistakes.append(Mistake(file, number, 1, "", str(refused)))
-    if not header_seen:
+    if header is None:
         mistakes.append(Mistake(file, 1, 1, "", f"the file is empty; expected the line {_HEADER}"))
+    elif not mistakes and header.get("sha256", trace.digest()) != trace.digest():
+        sentence = f"the changes below have the digest {trace.digest()}: the file was changed or is cut off"
+        mistakes.append(Mistake(file, 1, 1, "sha256", sentence))
     if mistakes:
         raise WrongFiles(mistakes)
     return trace
@@ -215,12 +221,13 @@ def _refuse_constant(word: str) -> NoReturn:
     raise _BadLine(f"{word} is not a value; expected a finite number")
 
 
-def _check_header(line: str) -> None:
+def _header_of(line: str) -> dict[str, object]:
     header = _object_of(line)
     if header.get("format") != FORMAT:
         raise _BadLine(f"not a trace: expected the first line {_HEADER}")
     if header.get("version") != VERSION:
         raise _BadLine(f"trace version {header.get('version')!r} is not known; expected {VERSION}")
+    return header
 
 
 def _change_of(line: str) -> tuple[int, str, Value]:

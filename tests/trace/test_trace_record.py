@@ -44,11 +44,17 @@ def test_value_at_is_the_last_change_not_after(rows: list[tuple[int, str, Value]
 def test_lines_have_a_fixed_form() -> None:
     trace = filled([(0, "Start", True), (1, "p_bar", 0.1), (2, "State", 'a"é')])
     assert list(trace.lines()) == [
-        HEADER,
+        f'{HEADER[:-1]},"sha256":"{trace.digest()}"}}',
         '{"t_ns":0,"signal":"Start","value":true}',
         '{"t_ns":1,"signal":"p_bar","value":0.1}',
         '{"t_ns":2,"signal":"State","value":"a\\"\\u00e9"}',
     ]
+
+
+def test_a_file_cut_off_is_refused(trace: Trace) -> None:
+    lines = list(trace.lines())[:-1]
+    with pytest.raises(WrongFiles, match=r"x:1:1: sha256: .* the file was changed or is cut off"):
+        read_lines(lines, "x")
 
 
 def test_digest_is_sha256_over_the_change_lines() -> None:
