@@ -6,6 +6,7 @@ import asyncio
 import gc
 import signal
 import sys
+from contextlib import nullcontext
 
 from rich.console import Console
 from rich.live import Live
@@ -17,7 +18,7 @@ from bench.station import LoadedStation
 from bench.suite import own_address
 from bench.world import World
 
-REFRESH_NS = 200_000_000
+REFRESH_S = 0.2
 KEPT_CHANGES = 100_000  # of the trace; a station may be served for weeks
 SWITCH_S = 0.000_2  # how long drawing may keep the adapter from the interpreter
 
@@ -37,8 +38,15 @@ async def serve(
     timeline = Timeline()
     driver = PacedDriver(timeline)
     own, io_port = own_address(listen) if program is not None else ("", 0)
-    where = {"address": listen, "own": own}
-    world = World(station, timeline, program, **where, own_io_port=io_port, keep_changes=KEPT_CHANGES)
+    world = World(
+        station,
+        timeline,
+        program,
+        address=listen,
+        own=own,
+        own_io_port=io_port,
+        keep_changes=KEPT_CHANGES,
+    )
     await world.join_sockets(driver)
     console.print(banner(listen))
     stop = asyncio.Event()
@@ -64,22 +72,21 @@ async def _show(
     seconds: float | None,
     pump: asyncio.Task[None],
 ) -> None:
-    ends_s = None if seconds is None else seconds
     live = Live(screen(world, 0, 0), console=console, auto_refresh=False, transient=False)
     if not console.is_terminal:
         console.print("Running; stop with Ctrl-C.")
     sys.setswitchinterval(SWITCH_S)
     gc.freeze()  # what stands now stays: a full collection of it would take several packet intervals
-    with live if console.is_terminal else _Quiet():
+    with live if console.is_terminal else nullcontext():
         while not stop.is_set() and not pump.done():
-            if ends_s is not None and driver.wall_ns() / 1e9 >= ends_s:
+            left_s = REFRESH_S if seconds is None else min(REFRESH_S, seconds - driver.wall_ns() / 1e9)
+            if left_s <= 0:
                 break
             if console.is_terminal:
                 # Drawing takes longer than a short packet interval, and a terminal may block.
                 view = screen(world, driver.wall_ns(), driver.worst_late_ns)
                 await asyncio.to_thread(live.update, view, refresh=True)
-            left_s = REFRESH_NS / 1e9 if ends_s is None else min(0.2, ends_s - driver.wall_ns() / 1e9)
-            await _pause(stop, max(left_s, 0.001))
+            await _pause(stop, left_s)
     if pump.done():
         await pump
 
@@ -89,13 +96,3 @@ async def _pause(stop: asyncio.Event, seconds: float) -> None:
         await asyncio.wait_for(stop.wait(), seconds)
     except TimeoutError:
         return
-
-
-class _Quiet:
-    """No live view: the output is not a terminal."""
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, *exc: object) -> None:
-        return None
