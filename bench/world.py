@@ -73,7 +73,6 @@ class World:
         self.refusals: list[str] = []  # the last ones
         self.refused = 0  # how many there were in all
         self.address, self.own, self.own_io_port = address, own, own_io_port
-        self._faults: dict[str, bool] = {}
         self._network: MemoryNetwork | None = None
         self._hosts: list[Host] = []
         self._stepper: Entry | None = None
@@ -375,6 +374,7 @@ class World:
         """Push or let go the manual override of a valve, `clamp_valve.14`."""
         valve, _, which = side.rpartition(".")
         self._acted(self.plant.override(valve, which, on, self.timeline.now_ns))
+        self._record(f"override.{side}", on)
 
     def force(self, tag: str, value: bool | None) -> None:
         """Force a point at the adapter; None removes the force."""
@@ -388,7 +388,6 @@ class World:
             self._cut(active)
         else:
             self._acted(self.plant.fault(kind, target, active, self.timeline.now_ns))
-        self._faults[f"{kind} {target}"] = active
         self._record(f"fault.{kind}.{target}", active)
 
     def _cut(self, cut: bool) -> None:

@@ -324,12 +324,24 @@ class Run:
             violations=tuple(self._violations.values()),
             failures=tuple(self._failures),
             forces_left=world.rack.forces,
-            notes=(),
+            notes=self._left_on(),
             trace=world.trace,
             pictured=self._scenario.picture or self._pictured(),
             digest=world.trace.digest(),
             lateness_ns=lateness_ns,
         )
+
+    def _left_on(self) -> tuple[str, ...]:
+        """What a person would have to undo before the next try: buttons, overrides and faults."""
+        trace, buttons = self._world.trace, self._world.station.model.devices
+        on = [name for name in trace.signals() if trace.value(name) is True]
+        pressed = [name for name in on if name.endswith(".pressed") and name.partition(".")[0] in buttons]
+        left = [f"{name.removesuffix('.pressed')} is still pressed" for name in pressed]
+        for kind in ("override", "fault"):
+            left += [
+                f"{kind} {n.removeprefix(kind + '.')} is still on" for n in on if n.startswith(f"{kind}.")
+            ]
+        return tuple(left)
 
     def _pictured(self) -> tuple[str, ...]:
         """What the scenario speaks of, then the outputs that moved, then the positions that did."""

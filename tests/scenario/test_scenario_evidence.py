@@ -72,3 +72,16 @@ def test_results_are_not_written_over_the_persons_files(
 
 def test_listen_without_real_time_is_a_wrong_call(tmp_path: Path) -> None:
     assert main(["run", str(write(tmp_path, "wait_ms: 1")), "--listen", "127.0.0.1"]) == 2
+
+
+def test_what_is_left_on_is_noted_and_does_not_fail(tmp_path: Path) -> None:
+    steps = "press: start_button\noverride: {rod_valve.14: true}\nfault: {wire_break: Out}"
+    result = run(write(tmp_path, steps))
+    assert (result.verdict, result.notes) == (
+        Verdict.PASSED,
+        (
+            "start_button is still pressed",
+            "override rod_valve.14 is still on",
+            "fault wire_break.Out is still on",
+        ),
+    )
