@@ -315,3 +315,8 @@ def paced_loop() -> asyncio.AbstractEventLoop:
     The default selector on Linux takes its timeout in ms; `select` takes it in us.
     """
     return asyncio.SelectorEventLoop(selectors.SelectSelector())
+
+
+def start_number() -> int:
+    """A number from 1 to 65535 that is another one at the next start, a second later or more."""
+    return int(time.time()) % 0xFFFF + 1

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from bench.clock import PacedDriver, Timeline, paced_loop, run_paced, run_virtual, wall_clock_s
+from bench.clock import PacedDriver, Timeline, paced_loop, run_paced, run_virtual, start_number, wall_clock_s
 from bench.errors import Mistake, WrongFiles
 from bench.logic import Program, compile_program
 from bench.net.memory import MemoryNetwork
@@ -171,7 +171,15 @@ async def _paced(prepared: Prepared, listen: str) -> ScenarioResult:
     timeline = Timeline()
     driver = PacedDriver(timeline)
     own, io_port = own_address(listen)
-    world = World(prepared.station, timeline, prepared.program, address=listen, own=own, own_io_port=io_port)
+    world = World(
+        prepared.station,
+        timeline,
+        prepared.program,
+        address=listen,
+        own=own,
+        own_io_port=io_port,
+        incarnation=start_number(),
+    )
     await world.join_sockets(driver)
     began_s = wall_clock_s()
     run = Run(prepared.scenario, world)

@@ -48,6 +48,8 @@ class World:
         address: where the adapter lives; *own* is the controller's.
         keep_changes: the trace keeps at least this many of the newest changes and forgets older ones;
             None keeps all.
+        incarnation: of the adapter; on a real network another one at every start, so that an originator
+            left over from the last start cannot be taken for a present one.
     """
 
     def __init__(
@@ -60,13 +62,14 @@ class World:
         own: str = "127.0.0.2",
         own_io_port: int = IO_PORT,
         keep_changes: int | None = None,
+        incarnation: int = 1,
     ) -> None:
         self.station = station
         self.timeline = timeline
         self.trace = Trace(keep_changes)
         self.plant = build_plant(station)
         self.rack = build_rack(station)
-        self.adapter = Adapter(adapter_config(station, address))
+        self.adapter = Adapter(adapter_config(station, address), incarnation)
         self.controller: Controller | None = None
         self.scanner: Scanner | None = None
         self.stopped: LogicFault | None = None

@@ -11,7 +11,7 @@ from contextlib import nullcontext
 from rich.console import Console
 from rich.live import Live
 
-from bench.clock import PacedDriver, Timeline
+from bench.clock import PacedDriver, Timeline, start_number
 from bench.live.view import banner, screen, summary
 from bench.logic import Program
 from bench.station import LoadedStation
@@ -46,6 +46,7 @@ async def serve(
         own=own,
         own_io_port=io_port,
         keep_changes=KEPT_CHANGES,
+        incarnation=start_number(),
     )
     await world.join_sockets(driver)
     console.print(banner(listen))
