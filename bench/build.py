@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from bench.eip import AdapterConfig, Identity, OnLoss, ScannerConfig
+from bench.eip import TCP_PORT, AdapterConfig, Identity, OnLoss, ScannerConfig
 from bench.errors import LocalError
 from bench.points import Point, Rack
 from bench.station import LoadedStation
@@ -74,7 +74,7 @@ def scanner_config(station: LoadedStation, target: str, address: str, io_port: i
     """The embedded controller's connection to the station's adapter at *target*."""
     adapter = station.model.adapter
     return ScannerConfig(
-        target=(target, 44818),
+        target=(target, TCP_PORT),
         address=address,
         input_assembly=adapter.assemblies.input,
         input_size=station.layout.input_size,

@@ -177,8 +177,6 @@ def serve_command(options: argparse.Namespace) -> int:
 
     station = read_station(Path(options.station))
     program = None
-    if options.listen in ("0.0.0.0", "::"):
-        raise LocalError(f"--listen {options.listen}: name one address; the adapter tells it to scanners")
     if options.logic:
         program = compile_program(read_text(Path(options.logic)), options.logic)
     with asyncio.Runner(loop_factory=paced_loop) as runner:

@@ -126,6 +126,14 @@ class Timeline:
         """Call `call()` *delay_ns* from now."""
         return self.at(self.now_ns + delay_ns, phase, call)
 
+    def no_later(self, entry: Entry | None, t_ns: int, phase: Phase, call: Callable[[], None]) -> Entry:
+        """*entry* if it is still to come and due by *t_ns*; else `call()` at *t_ns* in its place."""
+        if entry is not None and entry.pending:
+            if entry.t_ns <= t_ns:
+                return entry
+            entry.cancel()
+        return self.at(t_ns, phase, call)
+
     def next_ns(self) -> int | None:
         """Time of the next event, None when nothing is due ever."""
         heap = self._heap

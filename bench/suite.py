@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from bench.clock import PacedDriver, Timeline, paced_loop, run_paced, run_virtual, start_number, wall_clock_s
+from bench.eip import IO_PORT
 from bench.errors import Mistake, WrongFiles
 from bench.logic import Program, compile_program
 from bench.net.memory import MemoryNetwork
@@ -19,7 +20,7 @@ from bench.report.result import ScenarioResult, SuiteResult
 from bench.scenario import Run, Scenario, places_of, read_heading, read_scenario
 from bench.station import LoadedStation, load_station, read_document
 from bench.station.words import hint
-from bench.world import IO_PORT, World
+from bench.world import World
 
 ENDING = ".scenario.yaml"
 SIZE_LIMIT = 1_000_000  # characters of one file the person wrote
@@ -84,6 +85,24 @@ def read_station(path: Path) -> LoadedStation:
     return load_station(read_text(path), str(path))
 
 
+@dataclass(slots=True)
+class _Shared:
+    """Stations and programs that several scenarios of one call name: each is read once."""
+
+    stations: dict[Path, LoadedStation] = field(default_factory=dict)
+    programs: dict[Path, Program] = field(default_factory=dict)
+
+    def station(self, path: Path) -> LoadedStation:
+        if path not in self.stations:
+            self.stations[path] = read_station(path)
+        return self.stations[path]
+
+    def program(self, path: Path) -> Program:
+        if path not in self.programs:
+            self.programs[path] = compile_program(read_text(path), str(path))
+        return self.programs[path]
+
+
 def prepare_all(files: Iterable[Path]) -> list[Prepared]:
     """Read every scenario with its station and logic.
 
@@ -92,9 +111,10 @@ def prepare_all(files: Iterable[Path]) -> list[Prepared]:
     """
     prepared: list[Prepared] = []
     mistakes: dict[Mistake, None] = {}
+    shared = _Shared()
     for file in files:
         try:
-            prepared.append(prepare(file))
+            prepared.append(_prepare(file, shared))
         except WrongFiles as wrong:
             mistakes.update(dict.fromkeys(wrong.mistakes))
     if mistakes:
@@ -104,6 +124,10 @@ def prepare_all(files: Iterable[Path]) -> list[Prepared]:
 
 def prepare(file: Path) -> Prepared:
     """Read one scenario with its station and logic; WrongFiles with every mistake found."""
+    return _prepare(file, _Shared())
+
+
+def _prepare(file: Path, shared: _Shared) -> Prepared:
     document = read_document(read_text(file), str(file))
     heading = read_heading(document)
     mistakes: list[Mistake] = []
@@ -115,13 +139,12 @@ def prepare(file: Path) -> Prepared:
     if mistakes:
         raise WrongFiles(mistakes)
     try:
-        station = read_station(file.parent / heading.station)
+        station = shared.station(file.parent / heading.station)
     except WrongFiles as wrong:
         mistakes += wrong.mistakes
     try:
         if heading.logic is not None:
-            logic = file.parent / heading.logic
-            program = compile_program(read_text(logic), str(logic))
+            program = shared.program(file.parent / heading.logic)
     except WrongFiles as wrong:
         mistakes += wrong.mistakes
     if station is None or mistakes:
@@ -152,13 +175,8 @@ def _in_virtual_time(prepared: Prepared) -> ScenarioResult:
     world = World(prepared.station, timeline, prepared.program)
     world.join_memory(MemoryNetwork(timeline))
     began_s = wall_clock_s()
-
-    async def main() -> Run:
-        run = Run(prepared.scenario, world)
-        await run.main()
-        return run
-
-    run = run_virtual(timeline, main())
+    run = Run(prepared.scenario, world)
+    run_virtual(timeline, run.main())
     return run.result(wall_s=wall_clock_s() - began_s, mode="virtual time", lateness_ns=None)
 
 
@@ -183,12 +201,8 @@ async def _paced(prepared: Prepared, listen: str) -> ScenarioResult:
     await world.join_sockets(driver)
     began_s = wall_clock_s()
     run = Run(prepared.scenario, world)
-
-    async def main() -> None:
-        await run.main()
-
     try:
-        await run_paced(timeline, driver, main())
+        await run_paced(timeline, driver, run.main())
     finally:
         await world.leave_sockets()
     return run.result(wall_s=wall_clock_s() - began_s, mode="real time", lateness_ns=driver.worst_late_ns)

@@ -14,7 +14,7 @@ from bench import quantities
 from bench.build import adapter_config, build_plant, build_rack, scanner_config
 from bench.clock import Entry, PacedDriver, Phase, Timeline
 from bench.controller import Controller
-from bench.eip import Adapter, Scanner
+from bench.eip import IO_PORT, TCP_PORT, Adapter, Scanner
 from bench.eip.events import OutputsChanged, Refused
 from bench.errors import LocalError, LogicFault
 from bench.logic import Program
@@ -28,14 +28,11 @@ from bench.units import ns_from_ms
 from bench.watch import Watchers
 from sims.changes import Change, LevelChange
 
-IO_PORT = 2222
-EXPLICIT_PORT = 44818
 Reading = bool | int | float
 SAMPLE_NS = 5_000_000  # positions and pressures go into the trace this often while something moves
 KEPT_REFUSALS = 64
 STOPPED = "controller.stopped"
 NETWORK_FAULTS = ("link_down",)
-PLANT_FAULTS = ("wire_break", "stuck_on", "stuck_off", "air_loss", "coil_open")
 
 
 class World:
@@ -153,7 +150,9 @@ class World:
 
     async def join_sockets(self, driver: PacedDriver) -> None:
         """Live on this computer's network; raises MachineError when a port cannot be had."""
-        ports = (IO_PORT, EXPLICIT_PORT)
+        if self.address == "0.0.0.0":
+            raise LocalError(f"--listen {self.address}: name one address; the adapter tells it to scanners")
+        ports = (IO_PORT, TCP_PORT)
         host = SocketHost(
             self.adapter, driver, self.address, self._from_adapter, udp_ports=ports, listen=True
         )
@@ -229,11 +228,7 @@ class World:
         if due_ns is None:
             return
         at_ns = max(self.timeline.now_ns, due_ns - self.plant.step_ns)
-        if self._stepper is not None and self._stepper.pending:
-            if self._stepper.t_ns <= at_ns:
-                return
-            self._stepper.cancel()
-        self._stepper = self.timeline.at(at_ns, Phase.PLANT, self._step)
+        self._stepper = self.timeline.no_later(self._stepper, at_ns, Phase.PLANT, self._step)
 
     def sample_analogue(self) -> None:
         """Put positions, pressures and flows of this instant into the trace."""
@@ -273,13 +268,8 @@ class World:
 
     def _arm_filter(self) -> None:
         due_ns = self.rack.next_deadline_ns()
-        if due_ns is None:
-            return
-        if self._sampler is not None and self._sampler.pending:
-            if self._sampler.t_ns <= due_ns:
-                return
-            self._sampler.cancel()
-        self._sampler = self.timeline.at(due_ns, Phase.INPUT, self._filtered)
+        if due_ns is not None:
+            self._sampler = self.timeline.no_later(self._sampler, due_ns, Phase.INPUT, self._filtered)
 
     def _filtered(self) -> None:
         self._points(self.rack.sample(self.timeline.now_ns))

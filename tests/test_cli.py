@@ -150,3 +150,11 @@ def test_reader_that_has_seen_enough_is_no_crash() -> None:
     command = f"{sys.executable} -m bench schema | head -c 1"
     ran = subprocess.run(command, shell=True, cwd=ROOT, capture_output=True, text=True, check=False)
     assert ran.stderr == ""
+
+
+@pytest.mark.parametrize("call", [("serve", STATION), ("run", "--real-time", ONE_TRAY)], ids=["serve", "run"])
+def test_every_address_at_once_is_no_address(
+    call: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    status = main([*call, "--listen", "0.0.0.0"])
+    assert (status, "name one address" in capsys.readouterr().err) == (2, True)

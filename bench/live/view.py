@@ -12,10 +12,11 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from bench.eip import IO_PORT, TCP_PORT
 from bench.station import PointPlace
 from bench.station.model import AirSupply, Cylinder, FlowSwitch
 from bench.units import NS_PER_MS
-from bench.world import EXPLICIT_PORT, IO_PORT, World
+from bench.world import World
 
 BAR = 24
 LAST_REFUSALS = 3
@@ -23,9 +24,7 @@ LAST_REFUSALS = 3
 
 def banner(address: str) -> Text:
     """What is exposed, and what does not protect it."""
-    lines = [
-        f"Serving EtherNet/IP on {address}: TCP and UDP {EXPLICIT_PORT} (explicit), UDP {IO_PORT} (I/O)."
-    ]
+    lines = [f"Serving EtherNet/IP on {address}: TCP and UDP {TCP_PORT} (explicit), UDP {IO_PORT} (I/O)."]
     lines.append("EtherNet/IP has no access control: whoever reaches these ports can write the outputs.")
     if not address.startswith("127."):
         lines.append("The network can reach this address. Keep it away from networks with real machines.")

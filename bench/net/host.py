@@ -62,12 +62,11 @@ class Host:
 
     def _arm(self) -> None:
         due_ns = self.endpoint.next_deadline_ns()
-        timer = self._timer
-        if due_ns is None or (timer is not None and timer.pending and timer.t_ns <= due_ns):
-            return  # an early timer finds nothing due and arms itself again: cheaper than rescheduling
-        if timer is not None:
-            timer.cancel()
-        self._timer = self._timeline.at(max(due_ns, self._timeline.now_ns), Phase.NETWORK, self._fire)
+        if due_ns is None:
+            return
+        # an early timer finds nothing due and arms itself again: cheaper than rescheduling
+        at_ns = max(due_ns, self._timeline.now_ns)
+        self._timer = self._timeline.no_later(self._timer, at_ns, Phase.NETWORK, self._fire)
 
     def _fire(self) -> None:
         due_ns = self.endpoint.next_deadline_ns()

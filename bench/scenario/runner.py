@@ -333,9 +333,9 @@ class Run:
 
     def _left_on(self) -> tuple[str, ...]:
         """What a person would have to undo before the next try: buttons, overrides and faults."""
-        trace, buttons = self._world.trace, self._world.station.model.devices
+        trace, devices = self._world.trace, self._world.station.model.devices
         on = [name for name in trace.signals() if trace.value(name) is True]
-        pressed = [name for name in on if name.endswith(".pressed") and name.partition(".")[0] in buttons]
+        pressed = [name for name in on if name.endswith(".pressed") and name.partition(".")[0] in devices]
         left = [f"{name.removesuffix('.pressed')} is still pressed" for name in pressed]
         for kind in ("override", "fault"):
             left += [
