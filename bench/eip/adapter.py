@@ -156,7 +156,7 @@ class Adapter:
             )
         self._inputs = data = bytes(data)
         for connection in self._live.values():
-            connection.producer.set_body(data)
+            connection.producer.set_body(data, now_ns)
 
     def connections(self) -> tuple[ConnectionReport, ...]:
         """Closed connections (the last 32), then timed out ones, then established ones."""
@@ -190,7 +190,9 @@ class Adapter:
         """Class 1 connections opened over the link go on: their own watchdog guards them."""
         self._sessions.closed(link)
 
-    def udp_received(self, local_port: int, peer: Address, data: bytes, now_ns: int) -> None:
+    def udp_received(
+        self, local_port: int, peer: Address, data: bytes, now_ns: int, to_many: bool = False
+    ) -> None:
         if local_port != self.config.io_port:
             self._explicit_datagram(local_port, peer, data, now_ns)
             return
@@ -362,7 +364,7 @@ class Adapter:
             ot_api_ns=ot_api_ns,
             link=link,
             peer=peer,
-            body_bytes=self.config.output_size + kind.ot_overhead - 2,
+            body_bytes=self.config.output_size + RUN_IDLE_BYTES,
             consumer=Consumer(ot_api_ns * (4 << asked.multiplier_code), now_ns),
             producer=Producer(asked.to_id, to_api_ns, now_ns, self._inputs),
         )

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from bench.eip.config import AdapterConfig, key_mismatch
-from bench.eip.cyclic import EXCLUSIVE_OWNER, RUN_IDLE_BYTES, ConnectionKind
+from bench.eip.cyclic import EXCLUSIVE_OWNER, RUN_IDLE_BYTES, ConnectionKind, Dress
 from bench.eip.epath import DataSegment, ElectronicKey, Inhibit, Kind, Logical, decode_path
 from bench.eip.forward_open import CLASS_1_CYCLIC, ConnectionType, ForwardOpen, Triad, rpi_words
 from bench.eip.message import ClassId
@@ -264,10 +264,10 @@ def check_configuration(request: OpenRequest) -> Refusal | None:
 
 def check_ot_size(request: OpenRequest) -> Refusal | None:
     config, got = request.config, request.asked.ot.size
-    right = config.output_size + request.kind.ot_overhead
+    right = config.output_size + Dress(header=True).overhead
     if got == right:
         return None
-    header = request.kind.ot_overhead - 2
+    header = Dress(header=True).overhead - 2
     parts = f"{config.output_size} + {header} header + 2 count" if header == RUN_IDLE_BYTES else str(right)
     return request.refuse(
         Extended.OT_SIZE,
@@ -278,7 +278,7 @@ def check_ot_size(request: OpenRequest) -> Refusal | None:
 
 def check_to_size(request: OpenRequest) -> Refusal | None:
     config, got = request.config, request.asked.to.size
-    right = config.input_size + request.kind.to_overhead
+    right = config.input_size + Dress().overhead
     if got == right:
         return None
     return request.refuse(

@@ -42,6 +42,51 @@ class OnLoss(Enum):
     HOLD = "hold"
 
 
+class OutputFormat(Enum):
+    """How an owner says run or idle in its O->T data."""
+
+    HEADER = "header"  # a 32-bit run/idle header, bit 0 is run
+    ZERO_LENGTH = "zero_length"  # no header: data is run, a frame without data is idle
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Network:
+    """The interface the adapter lives on; IPv4 dotted."""
+
+    netmask: str = "255.255.255.0"
+    gateway: str = "0.0.0.0"
+    host_name: str = ""
+    interface: str = ""  # label of the Ethernet Link object
+
+    def __post_init__(self) -> None:
+        bits = int.from_bytes(ipv4_bytes(self.netmask), "big")
+        if (bits | bits - 1) != 0xFFFF_FFFF and bits:
+            raise LocalError(f"netmask {self.netmask}: expected ones, then zeros, as in 255.255.255.0")
+        ipv4_bytes(self.gateway)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What one adapter holds at most; every limit is refused or dropped in words, never in silence.
+
+    `quiet_s`: a TCP link that has not registered a session by then is closed. `inactivity_s` is the
+    first value of the encapsulation inactivity timeout (TCP/IP Interface attribute 13), 0 is off.
+    `datagrams_per_s` bounds the answers to unauthenticated datagrams for one source address,
+    `complaints_per_s` the log lines.
+    """
+
+    io_connections: int = 128
+    message_connections: int = 32
+    sessions: int = 128
+    sessions_per_source: int = 64
+    frame_bytes: int = 4096
+    quiet_s: int = 10
+    inactivity_s: int = 120
+    datagrams_per_s: int = 50
+    complaints_per_s: int = 20
+    rpi_max_ns: int = 10_000_000_000
+
+
 _MOST_US = 0xFFFF_FFFF  # a packet interval is a UDINT of microseconds
 
 
@@ -72,14 +117,27 @@ class AdapterConfig:
     on_timeout: OnLoss = OnLoss.CLEAR
     io_port: int = IO_PORT
     keep_owner_slot: bool = True
+    input_only_point: int = 152  # where the heartbeat of an input-only connection goes
+    listen_only_point: int = 153
+    output_format: OutputFormat = OutputFormat.HEADER
+    settable_outputs: bool = False  # whether an explicit message may set outputs nobody owns
+    network: Network = Network()
+    limits: Limits = Limits()
 
     def __post_init__(self) -> None:
         ipv4_bytes(self.address)
-        numbers = (self.input_assembly, self.output_assembly, self.configuration_assembly)
-        for name, number in zip(("input", "output", "configuration"), numbers, strict=True):
-            _in_range(f"{name}_assembly", number, 1, 0xFFFF)
-        if len(set(numbers)) != 3:
-            raise LocalError(f"assemblies {numbers}: expected three different numbers")
+        numbers = (
+            self.input_assembly,
+            self.output_assembly,
+            self.configuration_assembly,
+            self.input_only_point,
+            self.listen_only_point,
+        )
+        names = ("input_assembly", "output_assembly", "configuration_assembly", "input_only", "listen_only")
+        for name, number in zip(names, numbers, strict=True):
+            _in_range(name, number, 1, 0xFFFF)
+        if len(set(numbers)) != len(numbers):
+            raise LocalError(f"assemblies {numbers}: expected {len(numbers)} different numbers")
         _in_range("input_size", self.input_size, 0, MAX_ASSEMBLY_BYTES)
         _in_range("output_size", self.output_size, 0, MAX_ASSEMBLY_BYTES)
         _in_range("tick_ns", self.tick_ns, 1000, 1_000_000_000)

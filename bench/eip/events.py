@@ -31,6 +31,10 @@ class ConnectionReport:
     skipped: int
     lost: int
     run: bool
+    kind: str = "exclusive owner"
+    transport_class: int = 1
+    group: str = ""  # multicast group of the T->O direction, empty when it is point to point
+    stale: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from bench.eip.cpf import (
     encode_sockaddr,
     encode_unconnected,
 )
-from bench.eip.cyclic import EXCLUSIVE_OWNER, IDLE, RUN, Consumer, Producer, decode_cyclic
+from bench.eip.cyclic import IDLE, RUN, Consumer, Dress, Producer, decode_cyclic
 from bench.eip.encapsulation import Command, Frame, FrameReader
 from bench.eip.epath import DataSegment, ElectronicKey, Kind, Logical, Segment, encode_path
 from bench.eip.events import BadFrame, Connected, Disconnected, Event, InputsReceived, Refused
@@ -233,7 +233,9 @@ class Scanner:
             )
             self._give_up(now_ns, told)
 
-    def udp_received(self, local_port: int, peer: Address, data: bytes, now_ns: int) -> None:
+    def udp_received(
+        self, local_port: int, peer: Address, data: bytes, now_ns: int, to_many: bool = False
+    ) -> None:
         if local_port != self.config.io_port:
             return
         try:
@@ -344,8 +346,8 @@ class Scanner:
         config = self.config
         self._attempt = self._attempt % 0xFFFF + 1
         self._to_id = (config.connection_serial & 0xFFFF) << 16 | self._attempt
-        ot_size = config.output_size + EXCLUSIVE_OWNER.ot_overhead
-        to_size = config.input_size + EXCLUSIVE_OWNER.to_overhead
+        ot_size = config.output_size + Dress(header=True).overhead
+        to_size = config.input_size + Dress().overhead
         large = max(ot_size, to_size) > _SMALL_SIZE
         asked = ForwardOpen(
             ot_id=0,  # the target chooses
@@ -381,7 +383,7 @@ class Scanner:
 
     def _update_body(self) -> None:
         if self._producer is not None:
-            self._producer.set_body(self._body())
+            self._producer.set_body(self._body(), 0)
 
     def _body(self) -> bytes:
         return (RUN if self._run else IDLE) + self._outputs
@@ -447,12 +449,12 @@ def _hint(extended: tuple[int, ...], config: ScannerConfig) -> str:
         return ""
     match extended[0]:
         case 0x127:
-            asked = config.output_size + EXCLUSIVE_OWNER.ot_overhead
+            asked = config.output_size + Dress(header=True).overhead
             return (
                 f"; we asked for {config.output_size} + 4 header + 2 count = {asked}, it takes {extended[1]}"
             )
         case 0x128:
-            asked = config.input_size + EXCLUSIVE_OWNER.to_overhead
+            asked = config.input_size + Dress().overhead
             return f"; we asked for {config.input_size} + 2 count = {asked}, it gives {extended[1]}"
         case _:
             return ""

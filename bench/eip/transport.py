@@ -43,14 +43,35 @@ class CloseTcp:
 
 @dataclass(frozen=True, slots=True)
 class SendUdp:
-    """Send one datagram from the own port `local_port`."""
+    """Send one datagram from the own port `local_port`.
+
+    `dscp` is the differentiated services code point to send it with. A peer in 224.0.0.0/4 is a group:
+    the shell sends through the interface of its own address, with TTL 1.
+    """
 
     local_port: int
     peer: Address
     data: bytes
+    dscp: int = 0
 
 
-Outgoing = ConnectTcp | SendTcp | CloseTcp | SendUdp
+@dataclass(frozen=True, slots=True)
+class JoinGroup:
+    """Take what is sent to multicast `group`, own port `port`, on the interface of the own address."""
+
+    group: str
+    port: int
+
+
+@dataclass(frozen=True, slots=True)
+class LeaveGroup:
+    """The end of a `JoinGroup`."""
+
+    group: str
+    port: int
+
+
+Outgoing = ConnectTcp | SendTcp | CloseTcp | SendUdp | JoinGroup | LeaveGroup
 
 
 class Endpoint(Protocol):
@@ -58,12 +79,15 @@ class Endpoint(Protocol):
 
     `tcp_closed` reports closes the peer or the network made, and refused connects; never a close the
     core itself asked for. Calls for a link the core no longer has are ignored. Times never go back.
+    A datagram that was sent to a broadcast or group address comes with `to_many` True.
     """
 
     def tcp_opened(self, link: int, peer: Address, now_ns: int) -> None: ...
     def tcp_received(self, link: int, data: bytes, now_ns: int) -> None: ...
     def tcp_closed(self, link: int, now_ns: int) -> None: ...
-    def udp_received(self, local_port: int, peer: Address, data: bytes, now_ns: int) -> None: ...
+    def udp_received(
+        self, local_port: int, peer: Address, data: bytes, now_ns: int, to_many: bool = False
+    ) -> None: ...
     def next_deadline_ns(self) -> int | None: ...
     def handle_timer(self, now_ns: int) -> None: ...
     def take_outgoing(self) -> list[Outgoing]: ...

@@ -25,7 +25,9 @@ class Stopwatch(Scanner):
 
     arrivals: list[int]
 
-    def udp_received(self, local_port: int, peer: tuple[str, int], data: bytes, now_ns: int) -> None:
+    def udp_received(
+        self, local_port: int, peer: tuple[str, int], data: bytes, now_ns: int, to_many: bool = False
+    ) -> None:
         self.arrivals.append(time.monotonic_ns())
         super().udp_received(local_port, peer, data, now_ns)
 

@@ -31,7 +31,7 @@ def sequences(frames: list[bytes]) -> list[tuple[int, int]]:
 def test_the_count_steps_with_new_data_only() -> None:
     producer, frames = Producer(1, 10, 0, b"a"), []
     for body in (b"a", b"a", b"b", b"b", b"a"):
-        producer.set_body(body)
+        producer.set_body(body, 0)
         frames.append(producer.take_frame(producer.due_ns))
     assert sequences(frames) == [(1, 1), (2, 1), (3, 2), (4, 2), (5, 3)]
 

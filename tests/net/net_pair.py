@@ -59,7 +59,9 @@ class Ear:
     def tcp_closed(self, link: int, now_ns: int) -> None:
         self.heard.append(("closed", link, now_ns))
 
-    def udp_received(self, local_port: int, peer: Address, data: bytes, now_ns: int) -> None:
+    def udp_received(
+        self, local_port: int, peer: Address, data: bytes, now_ns: int, to_many: bool = False
+    ) -> None:
         self.heard.append(("datagram", local_port, data, now_ns))
 
     def next_deadline_ns(self) -> int | None:
