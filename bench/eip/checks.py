@@ -1,116 +1,54 @@
-"""Every reason to refuse a Forward Open, as an ordered list of small functions.
+"""Every reason to refuse a Forward Open, as ordered lists of small functions.
 
-The order follows what open implementations and captures show: types, duplicate, trigger, path with
-its key first, points, ownership, intervals, sizes. Each function returns a refusal or None.
+The order follows what open implementations and captures show: types, subnet, duplicate, transport, path
+with its key first, points, ownership, capacity, intervals, sizes. Each function returns a refusal or None.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
-from bench.eip.config import AdapterConfig, key_mismatch
-from bench.eip.cyclic import EXCLUSIVE_OWNER, RUN_IDLE_BYTES, ConnectionKind, Dress
-from bench.eip.epath import DataSegment, ElectronicKey, Inhibit, Kind, Logical, decode_path
-from bench.eip.forward_open import CLASS_1_CYCLIC, ConnectionType, ForwardOpen, Triad, rpi_words
+from bench.eip.config import key_mismatch
+from bench.eip.forward_open import ConnectionType, rpi_words
 from bench.eip.message import ClassId
+from bench.eip.multicast import same_subnet
+from bench.eip.open_request import OpenRequest, Refusal, kinds_by_point
 from bench.eip.status import Extended, Status
-from bench.errors import RemoteError
 
-
-@dataclass(frozen=True, slots=True)
-class Refusal:
-    """`extended` holds all extended status words; the sentence names the expected value."""
-
-    extended: tuple[int, ...]
-    sentence: str
-    status: int = Status.CONNECTION_FAILURE
-
-
-@dataclass(frozen=True, slots=True)
-class Held:
-    """A connection that already stands: who has it, and whether it timed out."""
-
-    triad: Triad
-    originator: str
-    kind: ConnectionKind
-    timed_out: bool
-
-
-@dataclass(frozen=True, slots=True)
-class ConnectionPath:
-    """A connection path resolved: the class and the points in the order they came."""
-
-    class_ids: tuple[int, ...] = ()
-    points: tuple[int, ...] = ()
-    key: ElectronicKey | None = None
-    configuration: bytes | None = None
-    inhibit_us: int | None = None
-    unexpected: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class OpenRequest:
-    """Everything a check may look at."""
-
-    originator: str
-    asked: ForwardOpen
-    config: AdapterConfig
-    held: Sequence[Held]
-    path: ConnectionPath
-    kind: ConnectionKind = EXCLUSIVE_OWNER
-
-    def refuse(self, extended: int, sentence: str, *words: int) -> Refusal:
-        return Refusal((extended, *words), f"originator {self.originator} {sentence}")
-
+TRIGGERS = {0: "cyclic", 1: "change of state", 2: "application"}
+_LEAST_MESSAGE = 8  # a sequence count and the shortest request or reply
 
 Check = Callable[[OpenRequest], Refusal | None]
 
 
-def resolve_path(data: bytes) -> ConnectionPath:
-    """The path of a Forward Open; a segment that does not belong there is kept for `check_path`."""
-    try:
-        segments = decode_path(data)
-    except RemoteError as error:
-        return ConnectionPath(unexpected=str(error))
-    class_ids: list[int] = []
-    points: list[int] = []
-    key: ElectronicKey | None = None
-    configuration: bytes | None = None
-    inhibit_us: int | None = None
-    unexpected = ""
-    for segment in segments:
-        match segment:
-            case Logical(Kind.CLASS, value):
-                class_ids.append(value)
-            case Logical(Kind.INSTANCE | Kind.POINT, value):
-                points.append(value)
-            case Logical(kind, value):
-                unexpected = unexpected or f"a {kind.name.lower()} segment ({value}) in a connection path"
-            case ElectronicKey():
-                key = segment
-            case DataSegment(data):
-                configuration = (configuration or b"") + data
-            case Inhibit(time_us):
-                inhibit_us = time_us
-    return ConnectionPath(tuple(class_ids), tuple(points), key, configuration, inhibit_us, unexpected)
-
-
 def check_types(request: OpenRequest) -> Refusal | None:
     ot, to = request.asked.ot, request.asked.to
-    if ot.type == to.type == ConnectionType.NULL:
-        return request.refuse(
-            Extended.NULL_OPEN, "sent a null forward open; only real connections are opened"
-        )
     if ot.redundant or to.redundant:
         return request.refuse(Extended.REDUNDANT_OWNER, "asked for a redundant owner; one owner is offered")
-    for name, direction, extended in (("O->T", ot, Extended.OT_TYPE), ("T->O", to, Extended.TO_TYPE)):
-        if direction.type != ConnectionType.POINT_TO_POINT:
-            asked = ConnectionType(direction.type).name.lower()
-            return request.refuse(
-                extended, f"asked for a {asked} {name} connection; point to point is offered"
-            )
+    if ot.type != ConnectionType.POINT_TO_POINT:
+        asked = ConnectionType(ot.type).name.lower()
+        return request.refuse(
+            Extended.OT_TYPE, f"asked for a {asked} O->T connection; point to point is offered"
+        )
+    if to.type not in (ConnectionType.POINT_TO_POINT, ConnectionType.MULTICAST):
+        asked = ConnectionType(to.type).name.lower()
+        return request.refuse(
+            Extended.TO_TYPE, f"asked for a {asked} T->O connection; point to point and multicast are offered"
+        )
     return None
+
+
+def check_subnet(request: OpenRequest) -> Refusal | None:
+    config = request.config
+    if request.asked.to.type != ConnectionType.MULTICAST:
+        return None
+    if same_subnet(request.originator, config.address, config.network.netmask):
+        return None
+    return request.refuse(
+        Extended.OFF_SUBNET,
+        f"asked for multicast from outside this adapter's subnet ({config.address}, netmask "
+        f"{config.network.netmask}); multicast frames are sent with TTL 1, so use point to point",
+    )
 
 
 def check_duplicate(request: OpenRequest) -> Refusal | None:
@@ -125,15 +63,20 @@ def check_duplicate(request: OpenRequest) -> Refusal | None:
     return None
 
 
-def check_trigger(request: OpenRequest) -> Refusal | None:
-    asked = request.asked.class_trigger
-    if asked & 0x7F == CLASS_1_CYCLIC:  # bit 7, the direction, means nothing for class 1
-        return None
-    trigger = {0: "cyclic", 1: "change of state", 2: "application"}.get(asked >> 4 & 7, "reserved")
-    return request.refuse(
-        Extended.CLASS_TRIGGER,
-        f"asked for transport class {asked & 15}, {trigger} trigger; class 1, cyclic (0x01) is offered",
-    )
+def check_transport(request: OpenRequest) -> Refusal | None:
+    asked = request.asked
+    if asked.transport_class not in (0, 1):
+        return request.refuse(
+            Extended.CLASS,
+            f"asked for transport class {asked.transport_class}; classes 0 and 1 carry I/O data, "
+            "class 3 messages",
+        )
+    if asked.trigger not in TRIGGERS:
+        known = ", ".join(f"{number} {name}" for number, name in TRIGGERS.items())
+        return request.refuse(
+            Extended.TRIGGER, f"asked for production trigger {asked.trigger}; offered are {known}"
+        )
+    return None
 
 
 def check_multiplier(request: OpenRequest) -> Refusal | None:
@@ -146,6 +89,12 @@ def check_multiplier(request: OpenRequest) -> Refusal | None:
 
 
 def check_path(request: OpenRequest) -> Refusal | None:
+    if request.path.hops:
+        return request.refuse(
+            Extended.PORT,
+            f"sent a path with {len(request.path.hops)} port segment(s); this adapter has nothing behind it: "
+            "start the path at the key or the class",
+        )
     if not request.path.unexpected:
         return None
     return request.refuse(
@@ -178,63 +127,110 @@ def check_class(request: OpenRequest) -> Refusal | None:
 def check_points(request: OpenRequest) -> Refusal | None:
     """Configuration, O->T, T->O in this order; the configuration may be left out."""
     config, points = request.config, request.path.points
-    expected = (config.configuration_assembly, config.output_assembly, config.input_assembly)
-    wanted = "configuration {}, O->T {}, T->O {}".format(*expected)
+    kinds = kinds_by_point(config)
+    offers = ", ".join(f"{point} {kind.name}" for point, kind in kinds.items())
+    wanted = (
+        f"configuration {config.configuration_assembly}, O->T one of {offers}, T->O {config.input_assembly}"
+    )
     if len(points) not in (2, 3):
         return request.refuse(
             Extended.COMBINATION, f"named {len(points)} assemblies in its path; expected {wanted}"
         )
-    if points[-2:] != expected[1:]:
-        return request.refuse(
-            Extended.COMBINATION,
-            f"asked for O->T assembly {points[-2]} and T->O assembly {points[-1]}; "
-            f"the exclusive owner connection has {wanted}",
-        )
-    if len(points) == 3 and points[0] != expected[0]:
-        return request.refuse(
-            Extended.CONFIGURATION_PATH,
-            f"asked for configuration assembly {points[0]}; expected {expected[0]}",
-        )
-    return None
+    known = (*kinds, config.input_assembly, config.configuration_assembly)
+    named = f"asked for O->T assembly {points[-2]} and T->O assembly {points[-1]}; expected {wanted}"
+    if points[-2] not in known:
+        return request.refuse(Extended.CONSUME_PATH, named)
+    if points[-1] not in known:
+        return request.refuse(Extended.PRODUCE_PATH, named)
+    if request.target is None:
+        return request.refuse(Extended.COMBINATION, named)
+    return check_configuration_point(request)
+
+
+def check_configuration_point(request: OpenRequest) -> Refusal | None:
+    points, expected = request.path.points, request.config.configuration_assembly
+    if len(points) == 2 or points[:1] == (expected,):
+        return None
+    return request.refuse(
+        Extended.CONFIGURATION_PATH,
+        f"asked for configuration assembly {points[0] if points else 'none'}; expected {expected}",
+    )
+
+
+def check_listen_only(request: OpenRequest) -> Refusal | None:
+    aim = request.aim
+    if not aim.kind.needs_other:
+        return None
+    for held in request.held:
+        if held.kind and not held.kind.needs_other and not held.timed_out and held.to_point == aim.to_point:
+            return None
+    return request.refuse(
+        Extended.LISTEN_ONLY,
+        f"asked to listen only to assembly {aim.to_point}, which no owner or input-only connection has open",
+    )
 
 
 def check_owner(request: OpenRequest) -> Refusal | None:
+    aim = request.aim
     _, vendor, originator = request.asked.triad
+    if not aim.kind.owns_outputs:
+        return None
     for held in request.held:
-        if not held.kind.owns_outputs:
+        if held.kind is None or not held.kind.owns_outputs or held.ot_point != aim.ot_point:
             continue
-        who = f"originator {held.originator} (vendor {held.triad[1]}, serial {held.triad[2]})"
-        output = request.config.output_assembly
         if not held.timed_out:
             return request.refuse(
-                Extended.OWNERSHIP, f"asked to own output assembly {output}, which {who} owns"
+                Extended.OWNERSHIP, f"asked to own output assembly {aim.ot_point}, which {held.who} owns"
             )
         if held.triad[1:] != (vendor, originator):
             return request.refuse(
                 Extended.OWNERSHIP,
-                f"asked to own output assembly {output}, which is kept for {who}, whose connection timed out",
+                f"asked to own output assembly {aim.ot_point}, which is kept for {held.who}, "
+                "whose connection timed out",
             )
     return None
 
 
+def check_capacity(request: OpenRequest) -> Refusal | None:
+    """One place is kept for the owner, whoever else listens."""
+    most = request.config.limits.io_connections
+    used = sum(held.kind is not None and not held.timed_out for held in request.held)
+    if request.aim.kind.owns_outputs:
+        if used < most:
+            return None
+        return request.refuse(
+            Extended.OUT_OF_CONNECTIONS, f"asked for one more I/O connection; all {most} are in use"
+        )
+    owned = any(held.kind and held.kind.owns_outputs and not held.timed_out for held in request.held)
+    if used - owned < most - 1:
+        return None
+    return request.refuse(
+        Extended.TARGET_OUT_OF_CONNECTIONS,
+        f"asked for one more {request.aim.kind.name} connection; of {most} places {most - 1} are in use "
+        "and the last is the owner's",
+    )
+
+
 def check_rpi(request: OpenRequest) -> Refusal | None:
+    """Both directions; the acceptable value is named per direction, the smallest or the largest."""
     asked, config = request.asked, request.config
     least_us = -(-config.smallest_api_ns // 1000)
-    ot_bad = config.api_ns(asked.ot_rpi_us) < config.rpi_min_ns
-    to_bad = config.api_ns(asked.to_rpi_us) < config.rpi_min_ns
-    if not (ot_bad or to_bad):
+    most_us = config.limits.rpi_max_ns // 1000
+    words: list[int] = []
+    for rpi_us in (asked.ot_rpi_us, asked.to_rpi_us):
+        if config.api_ns(rpi_us) < config.rpi_min_ns:
+            words += (2, least_us)
+        elif rpi_us > most_us:
+            words += (3, most_us)
+        else:
+            words += (0, rpi_us)
+    if words[0] == words[2] == 0:
         return None
-    words = rpi_words(
-        2 if ot_bad else 0,
-        least_us if ot_bad else asked.ot_rpi_us,
-        2 if to_bad else 0,
-        least_us if to_bad else asked.to_rpi_us,
-    )
     return request.refuse(
         Extended.RPI_NOT_ACCEPTABLE,
         f"asked for RPI {asked.ot_rpi_us} us O->T and {asked.to_rpi_us} us T->O; "
-        f"the smallest this adapter keeps is {least_us} us",
-        *words,
+        f"this adapter keeps {least_us} to {most_us} us",
+        *rpi_words(*words),
     )
 
 
@@ -248,68 +244,205 @@ def check_inhibit(request: OpenRequest) -> Refusal | None:
     )
 
 
-def check_configuration(request: OpenRequest) -> Refusal | None:
-    """The data segment, in words; only its size is compared, as the data is the originator's."""
-    sent, own = request.path.configuration, request.config.configuration
-    words = (len(own) + 1) // 2
-    if sent is None or len(sent) == 2 * words:
+def check_multicast(request: OpenRequest) -> Refusal | None:
+    """A later joiner of a multicast production takes it as it is."""
+    asked = request.asked
+    if asked.to.type != ConnectionType.MULTICAST:
         return None
-    return request.refuse(
-        Extended.CONFIGURATION_SIZE,
-        f"sent {len(sent)} bytes of configuration; "
-        f"assembly {request.config.configuration_assembly} takes {len(own)}",
-        words,
-    )
+    shared = next((s for s in request.shared if s.to_point == request.aim.to_point), None)
+    if shared is None:
+        return None
+    first = shared.asked
+    if request.config.api_ns(asked.to_rpi_us) != shared.api_us * 1000:
+        words = rpi_words(0, asked.ot_rpi_us, 4, shared.api_us)
+        return request.refuse(
+            Extended.RPI_NOT_ACCEPTABLE,
+            f"asked to join assembly {shared.to_point}'s multicast at RPI {asked.to_rpi_us} us; "
+            f"it is produced every {shared.api_us} us",
+            *words,
+        )
+    for extended, name, got, expected in (
+        (Extended.MISMATCH_SIZE_TYPE, "variable size", asked.to.variable, first.to.variable),
+        (Extended.MISMATCH_PRIORITY, "priority", asked.to.priority, first.to.priority),
+        (Extended.MISMATCH_CLASS, "transport class", asked.transport_class, first.transport_class),
+        (Extended.MISMATCH_TRIGGER, "trigger", asked.trigger, first.trigger),
+        (Extended.MISMATCH_INHIBIT, "inhibit time in us", request.path.inhibit_us, shared.inhibit_us),
+    ):
+        if got != expected:
+            return request.refuse(
+                extended,
+                f"asked to join assembly {shared.to_point}'s multicast with {name} {got}; "
+                f"it is produced with {expected}",
+            )
+    return None
+
+
+def check_configuration(request: OpenRequest) -> Refusal | None:
+    """The data segment, in words: its size first, then its bytes against what the station expects.
+
+    No published code says "configuration of another content"; 0x09, invalid attribute value, with the
+    offset of the first byte that differs is this adapter's choice.
+    """
+    sent, own = request.path.configuration, request.config.configuration
+    assembly = request.config.configuration_assembly
+    words = (len(own) + 1) // 2
+    if sent is None:
+        return None
+    if len(sent) != 2 * words:
+        return request.refuse(
+            Extended.CONFIGURATION_SIZE,
+            f"sent {len(sent)} bytes of configuration; assembly {assembly} takes {len(own)}",
+            words,
+        )
+    for offset, (got, expected) in enumerate(zip(sent, own, strict=False)):
+        if got != expected:
+            sentence = (
+                f"originator {request.originator} sent configuration byte {offset} = 0x{got:02X}; "
+                f"the station expects 0x{expected:02X} in assembly {assembly}"
+            )
+            return Refusal((offset,), sentence, Status.ATTRIBUTE_VALUE)
+    return None
 
 
 def check_ot_size(request: OpenRequest) -> Refusal | None:
-    config, got = request.config, request.asked.ot.size
-    right = config.output_size + Dress(header=True).overhead
+    aim, got = request.aim, request.asked.ot.size
+    right = aim.ot_bytes + aim.ot.overhead
     if got == right:
         return None
-    header = Dress(header=True).overhead - 2
-    parts = f"{config.output_size} + {header} header + 2 count" if header == RUN_IDLE_BYTES else str(right)
+    what = (
+        f"the heartbeat of an {aim.kind.name} connection (point {aim.ot_point})"
+        if aim.kind.heartbeat
+        else f"output assembly {aim.ot_point}"
+    )
     return request.refuse(
         Extended.OT_SIZE,
-        f"asked for {got} output bytes; output assembly {config.output_assembly} takes {parts} = {right}",
+        f"asked for {got} output bytes; {what} takes {aim.ot.sum_text(aim.ot_bytes)}",
         right,
     )
 
 
 def check_to_size(request: OpenRequest) -> Refusal | None:
-    config, got = request.config, request.asked.to.size
-    right = config.input_size + Dress().overhead
+    aim, got = request.aim, request.asked.to.size
+    right = aim.to_bytes + aim.to.overhead
     if got == right:
         return None
     return request.refuse(
         Extended.TO_SIZE,
-        f"asked for {got} input bytes; input assembly {config.input_assembly} gives "
-        f"{config.input_size} + 2 count = {right}",
+        f"asked for {got} input bytes; input assembly {aim.to_point} gives {aim.to.sum_text(aim.to_bytes)}",
         right,
     )
 
 
-CHECKS: tuple[Check, ...] = (
+def check_message_types(request: OpenRequest) -> Refusal | None:
+    for name, direction, extended in (
+        ("O->T", request.asked.ot, Extended.OT_TYPE),
+        ("T->O", request.asked.to, Extended.TO_TYPE),
+    ):
+        if direction.type != ConnectionType.POINT_TO_POINT:
+            asked = ConnectionType(direction.type).name.lower()
+            return request.refuse(
+                extended, f"asked for a {asked} {name} connection of class 3; point to point is offered"
+            )
+    return None
+
+
+def check_message_path(request: OpenRequest) -> Refusal | None:
+    path = request.path
+    if path.class_ids == (ClassId.MESSAGE_ROUTER,) and path.points == (1,):
+        return None
+    got = ", ".join(f"class 0x{class_id:02X}" for class_id in path.class_ids) or "no class"
+    return request.refuse(
+        Extended.INVALID_POINT,
+        f"asked for a class 3 connection to {got}, instance {path.points}; "
+        "expected the Message Router, class 0x02 instance 1",
+    )
+
+
+def check_message_capacity(request: OpenRequest) -> Refusal | None:
+    most = request.config.limits.message_connections
+    if sum(held.kind is None for held in request.held) < most:
+        return None
+    return request.refuse(
+        Extended.OUT_OF_CONNECTIONS, f"asked for one more class 3 connection; all {most} are in use"
+    )
+
+
+def check_message_rpi(request: OpenRequest) -> Refusal | None:
+    asked, most_us = request.asked, 0xFFFF_FFFF
+    if asked.ot_rpi_us and asked.to_rpi_us:
+        return None
+    least_us = request.config.tick_ns // 1000
+    words = rpi_words(0 if asked.ot_rpi_us else 2, least_us, 0 if asked.to_rpi_us else 2, least_us)
+    return request.refuse(
+        Extended.RPI_NOT_ACCEPTABLE,
+        f"asked for RPI {asked.ot_rpi_us} us O->T and {asked.to_rpi_us} us T->O; "
+        f"expected {least_us} to {most_us} us",
+        *words,
+    )
+
+
+def check_message_size(request: OpenRequest) -> Refusal | None:
+    most = request.config.limits.frame_bytes - 64  # what the packet around a message takes, and to spare
+    for name, direction, extended in (
+        ("O->T", request.asked.ot, Extended.OT_SIZE),
+        ("T->O", request.asked.to, Extended.TO_SIZE),
+    ):
+        if not _LEAST_MESSAGE <= direction.size <= most:
+            right = min(max(direction.size, _LEAST_MESSAGE), most)
+            return request.refuse(
+                extended,
+                f"asked for {name} messages of {direction.size} bytes; expected {_LEAST_MESSAGE} to {most}",
+                right,
+            )
+    return None
+
+
+IO_CHECKS: tuple[Check, ...] = (
     check_types,
+    check_subnet,
     check_duplicate,
-    check_trigger,
+    check_transport,
     check_multiplier,
     check_path,
     check_key,
     check_class,
     check_points,
+    check_listen_only,
     check_owner,
+    check_capacity,
     check_rpi,
     check_inhibit,
+    check_multicast,
     check_configuration,
     check_ot_size,
     check_to_size,
 )
 
+MESSAGE_CHECKS: tuple[Check, ...] = (
+    check_message_types,
+    check_duplicate,
+    check_multiplier,
+    check_path,
+    check_key,
+    check_message_path,
+    check_message_capacity,
+    check_message_rpi,
+    check_message_size,
+)
 
-def first_refusal(request: OpenRequest) -> Refusal | None:
+# a null open carries no data: it asks whether the target is there, or brings configuration
+NULL_CHECKS: tuple[Check, ...] = (
+    check_path,
+    check_key,
+    check_class,
+    check_configuration_point,
+    check_configuration,
+)
+
+
+def first_refusal(request: OpenRequest, checks: Sequence[Check] = IO_CHECKS) -> Refusal | None:
     """What the checks say, in their order; None when the connection may be opened."""
-    for check in CHECKS:
+    for check in checks:
         refusal = check(request)
         if refusal is not None:
             return refusal

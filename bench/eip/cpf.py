@@ -16,6 +16,9 @@ _COUNT = Struct("<H")
 _ITEM = Struct("<HH")
 _SOCKADDR = Struct(">HH4s8s")  # the one big-endian structure of the protocol
 _RR_HEAD = Struct("<IH")  # interface handle, timeout
+_RR_PLAIN = Struct("<IHHHHHH")  # the same, then 2 items: 0x0000 of no bytes, 0x00B2 with its length
+_UNIT = Struct("<IHHHHIHH")  # handle, timeout, 2 items: 0x00A1 with a connection id, 0x00B1 with its length
+_IDENTITY = Struct("<HHHBBHIB")  # vendor, type, product, revision, status, serial, length of the name
 _FAMILY_INET = 2
 
 
@@ -98,6 +101,8 @@ def ipv4_bytes(address: str) -> bytes:
 
 def encode_unconnected(message: bytes, extra: Iterable[Item] = (), timeout_s: int = 0) -> bytes:
     """Data of a SendRRData frame that carries one unconnected message."""
+    if not extra:
+        return _RR_PLAIN.pack(0, timeout_s, 2, 0, 0, ItemType.UNCONNECTED_DATA, len(message)) + message
     items = (Item(ItemType.NULL_ADDRESS), Item(ItemType.UNCONNECTED_DATA, message), *extra)
     return _RR_HEAD.pack(0, timeout_s) + encode_items(items)
 
@@ -111,14 +116,107 @@ def decode_unconnected(data: bytes) -> tuple[bytes, tuple[Item, ...]]:
     Raises:
         RemoteError: truncated, interface handle not 0, or the first items are not these two.
     """
+    if len(data) >= _RR_PLAIN.size:
+        handle, _, *items_head = _RR_PLAIN.unpack_from(data)
+        if handle == 0 and items_head == [2, 0, 0, ItemType.UNCONNECTED_DATA, len(data) - _RR_PLAIN.size]:
+            return data[_RR_PLAIN.size :], ()
+    items = _items_of("SendRRData", data, (ItemType.NULL_ADDRESS, ItemType.UNCONNECTED_DATA))
+    return items[1].data, items[2:]
+
+
+def encode_connected(connection_id: int, payload: bytes, timeout_s: int = 0) -> bytes:
+    """Data of a SendUnitData frame: `payload` is the 16-bit sequence count and the message."""
+    address = (ItemType.CONNECTED_ADDRESS, 4, connection_id)
+    return _UNIT.pack(0, timeout_s, 2, *address, ItemType.CONNECTED_DATA, len(payload)) + payload
+
+
+def decode_connected(data: bytes) -> tuple[int, bytes]:
+    """Connection id and payload (sequence count included) of a SendUnitData frame.
+
+    Items after the first two mean nothing here and are passed over.
+
+    Raises:
+        RemoteError: truncated, interface handle not 0, the first items are not 0x00A1 of 4 bytes and
+            0x00B1, or the payload has no room for its sequence count.
+    """
+    if len(data) >= _UNIT.size + 2:
+        handle, _, count, kind, size, connection_id, *message_head = _UNIT.unpack_from(data)
+        if (handle, count, kind, size) == (0, 2, ItemType.CONNECTED_ADDRESS, 4) and (
+            message_head == [ItemType.CONNECTED_DATA, len(data) - _UNIT.size]
+        ):
+            return connection_id, data[_UNIT.size :]
+    kinds = (ItemType.CONNECTED_ADDRESS, ItemType.CONNECTED_DATA)
+    address, message, *_ = _items_of("SendUnitData", data, kinds)
+    if len(address.data) != 4:
+        raise RemoteError("connected address item", "4 bytes", f"{len(address.data)} bytes")
+    if len(message.data) < 2:
+        raise RemoteError(
+            "connected data item", "a 2-byte sequence count and a message", f"{len(message.data)} bytes"
+        )
+    return int.from_bytes(address.data, "little"), message.data
+
+
+def _items_of(command: str, data: bytes, first: tuple[int, int]) -> tuple[Item, ...]:
     if len(data) < _RR_HEAD.size:
-        raise RemoteError("SendRRData", "interface handle and timeout, 6 bytes", f"{len(data)} bytes")
+        raise RemoteError(command, "interface handle and timeout, 6 bytes", f"{len(data)} bytes")
     handle, _ = _RR_HEAD.unpack_from(data)
     if handle != 0:
         raise RemoteError("interface handle", "0 (CIP)", str(handle))
     items = decode_items(data[_RR_HEAD.size :])
-    kinds = [item.type_id for item in items[:2]]
-    if kinds != [ItemType.NULL_ADDRESS, ItemType.UNCONNECTED_DATA]:
-        got = ", ".join(f"0x{kind:04X}" for kind in kinds) or "no item"
-        raise RemoteError("SendRRData items", "0x0000 and 0x00B2", got)
-    return items[1].data, items[2:]
+    if tuple(item.type_id for item in items[:2]) != first:
+        got = ", ".join(f"0x{item.type_id:04X}" for item in items[:2]) or "no item"
+        raise RemoteError(f"{command} items", f"0x{first[0]:04X} and 0x{first[1]:04X}", got)
+    return items
+
+
+@dataclass(frozen=True, slots=True)
+class IdentityReply:
+    """What a ListIdentity item says; `state` as the Identity object has it, 0xFF is "not told".
+
+    `product_name` is the peer's own text, one character a byte: it may hold control characters.
+    """
+
+    protocol_version: int
+    address: str
+    port: int
+    vendor_id: int
+    device_type: int
+    product_code: int
+    major: int
+    minor: int
+    status: int
+    serial: int
+    product_name: str
+    state: int
+
+
+def decode_identity_item(data: bytes) -> IdentityReply:
+    """Data of item 0x000C of a ListIdentity reply.
+
+    Raises:
+        RemoteError: truncated, bytes left over, or the socket address is not of family 2.
+    """
+    fixed = 2 + _SOCKADDR.size + _IDENTITY.size
+    if len(data) < fixed + 1:
+        raise RemoteError("identity item", f"at least {fixed + 1} bytes", f"{len(data)} bytes")
+    address, port = decode_sockaddr(data[2 : 2 + _SOCKADDR.size])
+    vendor_id, device_type, product_code, major, minor, status, serial, length = _IDENTITY.unpack_from(
+        data, 2 + _SOCKADDR.size
+    )
+    if len(data) != fixed + length + 1:
+        expected = f"{fixed + length + 1} bytes for a product name of {length}"
+        raise RemoteError("identity item", expected, f"{len(data)} bytes")
+    return IdentityReply(
+        protocol_version=int.from_bytes(data[:2], "little"),
+        address=address,
+        port=port,
+        vendor_id=vendor_id,
+        device_type=device_type,
+        product_code=product_code,
+        major=major,
+        minor=minor,
+        status=status,
+        serial=serial,
+        product_name=data[fixed:-1].decode("latin-1"),
+        state=data[-1],
+    )

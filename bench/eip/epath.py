@@ -19,6 +19,8 @@ _KEY_HEAD = b"\x34\x04"
 _SIMPLE_DATA = 0x80
 _INHIBIT_MS = 0x43
 _INHIBIT_US = 0x51
+_LONG_PORT = 0x0F  # port numbers from here on stand in 16 bits of their own
+_LONG_LINK = 0x10  # the link address has a length
 
 
 class Kind(IntEnum):
@@ -66,7 +68,15 @@ class Inhibit:
     time_us: int
 
 
-Segment = Logical | ElectronicKey | DataSegment | Inhibit
+@dataclass(frozen=True, slots=True)
+class Port:
+    """A hop: out of port `number` to `link`, a node address as bytes (one byte, or text)."""
+
+    number: int
+    link: bytes
+
+
+Segment = Logical | ElectronicKey | DataSegment | Inhibit | Port
 
 
 def encode_path(segments: Iterable[Segment]) -> bytes:
@@ -91,6 +101,17 @@ def _encode_segment(segment: Segment) -> bytes:
             return bytes((_INHIBIT_MS, time_us // 1000))
         case Inhibit(time_us):
             return bytes((_INHIBIT_US, 2)) + time_us.to_bytes(4, "little")
+        case Port(number, link):
+            return _encode_port(number, link)
+
+
+def _encode_port(number: int, link: bytes) -> bytes:
+    long_link = len(link) != 1
+    head = bytes((min(number, _LONG_PORT) | _LONG_LINK * long_link,))
+    head += bytes((len(link),)) * long_link
+    head += number.to_bytes(2, "little") * (number >= _LONG_PORT)
+    whole = head + link
+    return whole + bytes(len(whole) % 2)
 
 
 def decode_path(data: bytes) -> tuple[Segment, ...]:
@@ -117,6 +138,8 @@ def _decode_segment(data: bytes, at: int) -> tuple[Segment, int]:
     if head == _SIMPLE_DATA:
         words = _need(data, at, 2)[1]
         return DataSegment(_need(data, at, 2 + 2 * words)[2:]), 2 + 2 * words
+    if head < 0x20 and head & 0x0F:
+        return _decode_port(data, at)
     if head == _INHIBIT_MS:
         return Inhibit(1000 * _need(data, at, 2)[1]), 2
     if head == _INHIBIT_US:
@@ -125,7 +148,9 @@ def _decode_segment(data: bytes, at: int) -> tuple[Segment, int]:
             raise _error(at, "2 words of inhibit time", str(raw[1]))
         return Inhibit(int.from_bytes(raw[2:6], "little")), 6
     raise _error(
-        at, "a logical (0x20-0x31), key (0x34), inhibit (0x43, 0x51) or data (0x80) segment", f"0x{head:02X}"
+        at,
+        "a port (0x01-0x1F), logical (0x20-0x31), key (0x34), inhibit (0x43, 0x51) or data (0x80) segment",
+        f"0x{head:02X}",
     )
 
 
@@ -148,6 +173,21 @@ def _decode_key(data: bytes, at: int) -> tuple[Segment, int]:
     vendor_id, device_type, product_code, major, minor = _KEY.unpack_from(raw, 2)
     key = ElectronicKey(vendor_id, device_type, product_code, major & 0x7F, minor, bool(major & 0x80))
     return key, len(raw)
+
+
+def _decode_port(data: bytes, at: int) -> tuple[Segment, int]:
+    head = data[at]
+    number, start = head & 0x0F, at + 1
+    size = 1
+    if head & _LONG_LINK:
+        size = _need(data, at, 2)[1]
+        start += 1
+    if number == _LONG_PORT:
+        number = int.from_bytes(_need(data, at, start - at + 2)[-2:], "little")
+        start += 2
+    end = start - at + size
+    link = _need(data, at, end)[start - at :]
+    return Port(number, link), len(_need(data, at, end + end % 2))
 
 
 def _need(data: bytes, at: int, size: int) -> bytes:

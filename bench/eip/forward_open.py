@@ -79,6 +79,20 @@ class ForwardOpen:
     def triad(self) -> Triad:
         return self.serial, self.vendor_id, self.originator_serial
 
+    @property
+    def transport_class(self) -> int:
+        return self.class_trigger & 0x0F
+
+    @property
+    def trigger(self) -> int:
+        """Production trigger: 0 cyclic, 1 change of state, 2 application. Bit 7 is the direction."""
+        return self.class_trigger >> 4 & 7
+
+    @property
+    def is_null(self) -> bool:
+        """No data in either direction: a question, or a new configuration, but no connection."""
+        return self.ot.type == self.to.type == ConnectionType.NULL
+
     def encode(self) -> bytes:
         layout = _LARGE_OPEN if self.large else _OPEN
         head = layout.pack(
@@ -198,8 +212,8 @@ def decode_tail(data: bytes) -> Triad:
 def rpi_words(ot_type: int, ot_us: int, to_type: int, to_us: int) -> tuple[int, ...]:
     """The five words after 0x112: per direction what was wrong and the acceptable RPI.
 
-    Types: 0 the one asked for is acceptable, 2 the smallest acceptable (meaning of the numbers from
-    memory; the layout is the dissector's cip.cm.ext112_*).
+    Types: 0 the one asked for is acceptable, 2 the smallest acceptable, 3 the largest acceptable, 4 the one
+    required (cip.cm.ext112_* of the open Wireshark dissector).
     """
     raw = _RPI_WORDS.pack(ot_type, to_type, ot_us, to_us)
     return tuple(int.from_bytes(raw[at : at + 2], "little") for at in range(0, len(raw), 2))

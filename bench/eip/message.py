@@ -20,7 +20,11 @@ _RESPONSE = Struct("<BBBB")  # service | 0x80, reserved, status, number of exten
 
 class Service(IntEnum):
     GET_ATTRIBUTES_ALL = 0x01
+    GET_ATTRIBUTE_LIST = 0x03
+    RESET = 0x05
+    MULTIPLE_SERVICE_PACKET = 0x0A
     GET_ATTRIBUTE_SINGLE = 0x0E
+    SET_ATTRIBUTE_SINGLE = 0x10
     FORWARD_CLOSE = 0x4E
     UNCONNECTED_SEND = 0x52
     FORWARD_OPEN = 0x54
@@ -32,6 +36,8 @@ class ClassId(IntEnum):
     MESSAGE_ROUTER = 0x02
     ASSEMBLY = 0x04
     CONNECTION_MANAGER = 0x06
+    QOS = 0x48
+    PORT = 0xF4
     TCPIP_INTERFACE = 0xF5
     ETHERNET_LINK = 0xF6
 
@@ -50,7 +56,10 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """An answer. `items` are extra packet items beside it; `sentence` says why it is a refusal."""
+    """An answer. `items` are extra packet items beside it; `sentence` says why it is a refusal.
+
+    With status 0 a sentence tells what else there is to know about a request that was granted.
+    """
 
     status: int = 0
     extended: tuple[int, ...] = ()
@@ -92,14 +101,15 @@ def _resolve(path: bytes) -> tuple[int, int, int | None, ElectronicKey | None]:
     instance = 0
     attribute: int | None = None
     key: ElectronicKey | None = None
+    rank = 0
     for segment in decode_path(path):
         match segment:
             case Logical(Kind.CLASS, value):
-                class_id = value
+                class_id, rank = value, _follows(rank, 1)
             case Logical(Kind.INSTANCE | Kind.POINT, value):
-                instance = value
+                instance, rank = value, _follows(rank, 2)
             case Logical(Kind.ATTRIBUTE, value):
-                attribute = value
+                attribute, rank = value, _follows(rank, 3)
             case ElectronicKey():
                 key = segment
             case _:
@@ -109,9 +119,21 @@ def _resolve(path: bytes) -> tuple[int, int, int | None, ElectronicKey | None]:
     return class_id, instance, attribute, key
 
 
+def _follows(before: int, rank: int) -> int:
+    if rank > before:
+        return rank
+    names = ("", "class", "instance", "attribute")
+    expected = "class, instance, attribute in this order, each once"
+    got = f"{names[rank]} after {names[before]}"
+    raise RemoteError("request path", expected, got, status=Status.PATH_SEGMENT)
+
+
 def _unexpected(segment: Segment) -> RemoteError:
     expected = "class, instance, point, attribute or key segments"
-    return RemoteError("request path", expected, str(segment), status=Status.PATH_SEGMENT)
+    got = str(segment)
+    if isinstance(segment, Logical):
+        got = f"a {segment.kind.name.lower()} segment ({segment.value})"
+    return RemoteError("request path", expected, got, status=Status.PATH_SEGMENT)
 
 
 def encode_response(service: int, response: Response) -> bytes:

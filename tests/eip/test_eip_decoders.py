@@ -164,8 +164,8 @@ def test_decoders_raise_nothing_but_remote_errors(data: bytes) -> None:
 
 
 def test_a_path_error_names_the_byte() -> None:
-    with pytest.raises(RemoteError, match=r"byte 2: expected a logical .* got 0x01"):
-        decode_path(bytes.fromhex("2001 0100"))
+    with pytest.raises(RemoteError, match=r"byte 2: expected a port .* got 0xE1"):
+        decode_path(bytes.fromhex("2001 E100"))
 
 
 def test_a_request_path_cut_short_has_the_path_status() -> None:

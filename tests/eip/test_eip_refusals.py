@@ -9,7 +9,7 @@ import pytest
 from eip_link import CONFIG, MANAGER, MS, PATH, Client
 
 from bench.eip.adapter import Adapter
-from bench.eip.checks import CHECKS
+from bench.eip.checks import IO_CHECKS
 from bench.eip.cpf import Item, encode_sockaddr
 from bench.eip.epath import DataSegment, ElectronicKey, Inhibit, encode_path
 from bench.eip.events import ConnectionOpened
@@ -77,16 +77,19 @@ def test_other_shapes_that_are_granted(client: Client, changes: dict[str, Any]) 
             "asked for 36 output bytes; output assembly 150 takes 32 + 4 header + 2 count = 38",
         ),
         ({"to": NetworkParameters(38)}, (0x128, 34), "input assembly 100 gives 32 + 2 count = 34"),
-        ({"ot": NetworkParameters(0, 0), "to": NetworkParameters(0, 0)}, (0x132,), "null forward open"),
         ({"ot": NetworkParameters(38, 1)}, (0x123,), "multicast O->T connection; point to point"),
         ({"ot": NetworkParameters(38, 0)}, (0x123,), "null O->T connection"),
-        ({"to": NetworkParameters(34, 1)}, (0x124,), "multicast T->O connection"),
+        ({"to": NetworkParameters(34, 0)}, (0x124,), "null T->O connection"),
         ({"to": NetworkParameters(34, 3)}, (0x124,), "reserved T->O"),
         ({"ot": NetworkParameters(38, redundant=True)}, (0x125,), "redundant owner"),
-        ({"class_trigger": 0xA3}, (0x103,), "transport class 3, application trigger; class 1, cyclic"),
-        ({"class_trigger": 0x11}, (0x103,), "change of state"),
+        ({"class_trigger": 0xA3}, (0x117,), "class 3 connection to class 0x04"),
+        ({"class_trigger": 0x02}, (0x11C,), "transport class 2; classes 0 and 1 carry I/O data"),
+        ({"class_trigger": 0x31}, (0x11D,), "trigger 3; offered are 0 cyclic, 1 change of state"),
         ({"multiplier_code": 8}, (0x133,), "code 8; expected 0 (x4) to 7 (x512)"),
-        ({"path": path("0100 2004 2497 2C96 2C64")}, (0x315,), "byte 0: expected a logical"),
+        ({"path": path("E100 2004 2497 2C96 2C64")}, (0x315,), "byte 0: expected a port"),
+        ({"path": path("0100 2004 2497 2C96 2C64")}, (0x311,), "1 port segment(s)"),
+        ({"path": path("2004 2497 2CC8 2C64")}, (0x12A,), "O->T assembly 200 and T->O assembly 100"),
+        ({"path": path("2004 2497 2C96 2CC8")}, (0x12B,), "O->T one of 150 exclusive owner, 152 input"),
         ({"path": path("2004 2497 2C96 2C64 3003")}, (0x315,), "attribute segment"),
         ({"path": key(vendor_id=5)}, (0x114,), "vendor 5; this adapter's vendor id is 0"),
         ({"path": key(product_code=8)}, (0x114,), "product code 8; this adapter's is 7"),
@@ -96,16 +99,17 @@ def test_other_shapes_that_are_granted(client: Client, changes: dict[str, Any]) 
         ({"path": key(major=2, minor=4, compatible=True)}, (0x116,), "revision 2.4"),
         ({"path": path("2066 2497 2C96 2C64")}, (0x117,), "class 0x66; expected Assembly, class 0x04"),
         ({"path": b""}, (0x117,), "class 0x00"),
-        ({"path": path("2004 2497 2C64 2C96")}, (0x12F,), "O->T 150, T->O 100"),
+        ({"path": path("2004 2497 2C64 2C96")}, (0x12F,), "asked for O->T assembly 100 and T->O assembly 150"),
         ({"path": path("2004 2C64")}, (0x12F,), "1 assemblies"),
         ({"path": path("2004 2401 2C96 2C64")}, (0x129,), "assembly 1; expected 151"),
-        ({"ot_rpi_us": 0}, (0x112, 0x0002, 2000, 0, 10_000, 0), "smallest this adapter keeps is 2000 us"),
+        ({"ot_rpi_us": 0}, (0x112, 0x0002, 2000, 0, 10_000, 0), "this adapter keeps 2000 to 10000000 us"),
         ({"to_rpi_us": 1000}, (0x112, 0x0200, 10_000, 0, 2000, 0), "1000 us T->O"),
         (
             {"path": PATH + encode_path((Inhibit(11_000),))},
             (0x11B,),
             "expected at most the T->O RPI, 10000 us",
         ),
+        ({"ot_rpi_us": 10_000_001}, (0x112, 0x0003, 0x9680, 0x98, 10_000, 0), "keeps 2000 to 10000000"),
         ({"path": PATH + encode_path((DataSegment(b"abcdef"),))}, (0x126, 2), "sent 6 bytes"),
     ],
 )
@@ -168,7 +172,7 @@ def test_close_then_open_again(client: Client) -> None:
 def test_close_of_nothing(client: Client) -> None:
     answer = close(client)
     assert (answer.status, answer.extended) == (1, (0x107,))
-    assert "open are: none" in client.adapter.refusals[-1].sentence
+    assert "open for it: none" in client.adapter.refusals[-1].sentence
 
 
 def test_close_by_another_address(client: Client) -> None:
@@ -185,5 +189,5 @@ def test_the_event_of_an_open(client: Client) -> None:
 
 
 def test_the_checks_are_one_list() -> None:
-    names = [check.__name__ for check in CHECKS]
+    names = [check.__name__ for check in IO_CHECKS]
     assert names.index("check_key") < names.index("check_points") < names.index("check_owner")
