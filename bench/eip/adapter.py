@@ -21,7 +21,7 @@ from bench.eip.messaging import SEQUENCE_BYTES
 from bench.eip.objects import Origin, answer, build_classes, identity_item
 from bench.eip.outputs import OutputImage
 from bench.eip.routing import decode_wrapped, is_wrapped, refuse_route
-from bench.eip.sessions_new import Link, Sessions, Taken
+from bench.eip.sessions import Link, Sessions, Taken
 from bench.eip.status import Status
 from bench.eip.transport import TCP_PORT, Address, CloseTcp, Outgoing, SendTcp, SendUdp
 from bench.errors import LocalError, RemoteError
@@ -40,16 +40,20 @@ class Adapter:
         config: what the adapter is.
         incarnation: differs from one start to the next; upper 16 bits of connection ids and session
             handles, so that frames meant for an earlier life are not taken.
+        settings: those of the earlier life, after a power cycle; what was pending is used from now on.
 
     Attributes:
         refusals: the last 64 refusals, oldest first; each is kept, told or not.
         manager_counters, link_counters, settings: what the objects show and set.
     """
 
-    def __init__(self, config: AdapterConfig, incarnation: int = 1) -> None:
+    def __init__(
+        self, config: AdapterConfig, incarnation: int = 1, settings: Settings | None = None
+    ) -> None:
         self.config = config
         self.refusals: deque[Refused] = deque(maxlen=_KEPT_REFUSALS)
-        self.settings = Settings(inactivity_s=config.limits.inactivity_s)
+        self.settings = settings or Settings(inactivity_s=config.limits.inactivity_s)
+        self.settings.start()
         self.link_counters = LinkCounters()
         self._faults = 0
         self._inputs = bytes(config.input_size)

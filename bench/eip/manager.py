@@ -37,12 +37,13 @@ from bench.eip.multicast import group_of
 from bench.eip.objects import CipClass, Handler, Origin
 from bench.eip.open_request import OpenRequest, Refusal, Target, resolve_path, resolve_target
 from bench.eip.outputs import OutputImage
-from bench.eip.status import Extended
+from bench.eip.status import Extended, Status
 from bench.eip.timers import Timers
 from bench.eip.transport import IO_PORT, Address, SendUdp
 from bench.errors import RemoteError
 
 _KEPT_CONNECTIONS = 32
+_OPEN_REPLY_BYTES = 40  # head and body of a granted open, and to spare for the words of a refused one
 _RESOURCE = (Extended.OUT_OF_CONNECTIONS, Extended.TARGET_OUT_OF_CONNECTIONS)
 _FORMAT = (Extended.INVALID_SEGMENT, Extended.PARAMETER)
 
@@ -315,6 +316,10 @@ class ConnectionManager:
 
     def forward_open(self, cip_class: CipClass, request: Request, origin: Origin) -> Response:
         self.counters.open_requests += 1
+        if origin.reply_bytes < _OPEN_REPLY_BYTES:  # else it would open, and the reply that says so be lost
+            self.counters.open_other_rejects += 1
+            sentence = f"asked to open over a connection that takes {origin.reply_bytes} bytes of reply"
+            return Response(Status.REPLY_TOO_LARGE, sentence=f"{sentence}; it needs {_OPEN_REPLY_BYTES}")
         try:
             asked = ForwardOpen.decode(request.data, request.service == Service.LARGE_FORWARD_OPEN)
         except RemoteError:

@@ -11,7 +11,7 @@ from functools import lru_cache
 from struct import Struct
 
 from bench.eip.cpf import Item
-from bench.eip.epath import ElectronicKey, Kind, Logical, Segment, decode_path
+from bench.eip.epath import ElectronicKey, Inhibit, Kind, Logical, Port, Segment, decode_path
 from bench.eip.status import Status
 from bench.errors import RemoteError
 
@@ -130,9 +130,10 @@ def _follows(before: int, rank: int) -> int:
 
 def _unexpected(segment: Segment) -> RemoteError:
     expected = "class, instance, point, attribute or key segments"
-    got = str(segment)
     if isinstance(segment, Logical):
         got = f"a {segment.kind.name.lower()} segment ({segment.value})"
+    else:
+        got = {Port: "a port segment", Inhibit: "an inhibit segment"}.get(type(segment), "a data segment")
     return RemoteError("request path", expected, got, status=Status.PATH_SEGMENT)
 
 

@@ -7,7 +7,7 @@ decodes them (packet-cip.c, packet-enip.c).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from enum import IntEnum
+from enum import Enum, IntEnum, auto
 
 from bench.eip.config import OutputFormat
 from bench.eip.cpf import Item, ItemType, decode_items, decode_sockaddr, encode_sockaddr, ipv4_bytes
@@ -26,6 +26,24 @@ _RR_HEAD_BYTES = 6  # interface handle, timeout
 _HEARTBEAT_POINTS = {INPUT_ONLY: 152, LISTEN_ONLY: 153}  # this bench's adapter; common practice, no source
 # low, high, scheduled, urgent: defaults of the QoS object; scheduled 47 stands in public captures
 _DSCP = (31, 43, 47, 55)
+
+
+class State(Enum):
+    IDLE = auto()
+    CONNECTING = auto()
+    REGISTERING = auto()
+    OPENING = auto()
+    CONNECTED = auto()
+    WAITING = auto()  # for the next try, over the session if there is one
+    CLOSING = auto()
+    CLOSED = auto()
+
+
+AWAITED = {
+    State.CONNECTING: "TCP connection",
+    State.REGISTERING: "RegisterSession",
+    State.OPENING: "Forward Open",
+}
 
 
 class Trigger(IntEnum):
@@ -101,7 +119,7 @@ class ScannerConfig:
         if self.inhibit_us is not None:
             _in_range("inhibit_us", self.inhibit_us, 0, min(self.rpi_ns, self.to_api_asked_ns) // 1000)
         if self.kind.heartbeat and self.output_format is not OutputFormat.HEADER:
-            raise LocalError(f"output_format: an {self.kind.name} connection has no outputs to say idle with")
+            raise LocalError(f"output_format of a kind without outputs, {self.kind.name}: expected HEADER")
 
     @property
     def to_api_asked_ns(self) -> int:
@@ -253,8 +271,17 @@ def route_of(items: tuple[Item, ...], config: ScannerConfig) -> Route:
     return Route(ot_peer, group, tuple(remarks))
 
 
-def learned_size(extended: tuple[int, ...], config: ScannerConfig) -> tuple[ScannerConfig, str] | None:
-    """The configuration with the size that a refusal names, and a sentence; None when it names none."""
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """The configuration with the size that a refusal named; `direction` is "input" or "output"."""
+
+    config: ScannerConfig
+    direction: str
+    sentence: str
+
+
+def learned_size(extended: tuple[int, ...], config: ScannerConfig) -> Learned | None:
+    """What the second word of a size refusal tells; None when it tells nothing that could be."""
     if len(extended) < 2:
         return None
     size = extended[1]
@@ -269,7 +296,9 @@ def learned_size(extended: tuple[int, ...], config: ScannerConfig) -> tuple[Scan
     if data < 0:
         return None
     told = f"{name} assembly {assembly} has {data} bytes: the target expects {dress.sum_text(data)}"
-    return (replace(config, output_size=data) if name == "output" else replace(config, input_size=data)), told
+    if name == "output":
+        return Learned(replace(config, output_size=data), name, told)
+    return Learned(replace(config, input_size=data), name, told)
 
 
 def refusal_hint(extended: tuple[int, ...], config: ScannerConfig) -> str:

@@ -6,8 +6,6 @@ and `originator` for what is said and understood.
 
 from __future__ import annotations
 
-from enum import Enum, auto
-
 from bench.eip.cpf import Item, encode_unconnected
 from bench.eip.cyclic import decode_frame
 from bench.eip.encapsulation import Command, Frame, FrameReader
@@ -16,7 +14,9 @@ from bench.eip.exchange import Exchange, output_body
 from bench.eip.forward_open import OpenReply
 from bench.eip.message import Response
 from bench.eip.originator import (
+    AWAITED,
     ScannerConfig,
+    State,
     Trigger,
     close_request,
     learned_size,
@@ -44,24 +44,6 @@ _CLOSE_TRIES = 3
 _COMPLAINT_NS = 1_000_000_000  # datagrams that cannot be taken are told at most once in this time
 
 
-class State(Enum):
-    IDLE = auto()
-    CONNECTING = auto()
-    REGISTERING = auto()
-    OPENING = auto()
-    CONNECTED = auto()
-    WAITING = auto()  # for the next try, over the session if there is one
-    CLOSING = auto()
-    CLOSED = auto()
-
-
-_AWAITED = {
-    State.CONNECTING: "TCP connection",
-    State.REGISTERING: "RegisterSession",
-    State.OPENING: "Forward Open",
-}
-
-
 class Scanner:
     """An EtherNet/IP scanner for one class 0 or 1 connection. Starts idle: call `set_run(True)` for run.
 
@@ -71,7 +53,7 @@ class Scanner:
 
     Attributes:
         config: with `learn_sizes`, the sizes in it change when a target names others.
-        learned: one sentence for each size that was learned.
+        learned: by direction, "input" or "output", a sentence about the size that was learned.
         strays: cyclic frames dropped as not of this connection, or from another address.
         bad: datagrams that could not be taken; only some of them are told in events.
         group: the multicast group and port of the T->O direction while it is joined.
@@ -79,7 +61,7 @@ class Scanner:
 
     def __init__(self, config: ScannerConfig) -> None:
         self.config = config
-        self.learned: list[str] = []
+        self.learned: dict[str, str] = {}
         self.strays = 0
         self.bad = 0
         self.group: Address | None = None
@@ -145,7 +127,7 @@ class Scanner:
         """
         if self.config.kind.heartbeat:
             kind = self.config.kind.name
-            raise LocalError(f"outputs of an {kind} connection: it has none; expected an exclusive owner's")
+            raise LocalError(f"outputs: the kind of this connection is {kind}; expected exclusive owner")
         size = self.config.output_size
         if len(data) != size:
             raise LocalError(f"{len(data)} output bytes; assembly {self.config.output_assembly} has {size}")
@@ -220,7 +202,8 @@ class Scanner:
         try:
             connection_id, seq32, payload = decode_frame(data)
             if exchange is None or not exchange.owns(connection_id, peer[0], to_many):
-                self.strays += 1
+                # the first frames may overtake the answer to the Forward Open, the last the Forward Close
+                self.strays += self.state not in (State.OPENING, State.CLOSING)
                 return
             inputs = exchange.take(seq32, payload, now_ns)
         except RemoteError as error:
@@ -272,7 +255,7 @@ class Scanner:
             else:
                 self._finish(now_ns)
         else:
-            self._give_up(now_ns, f"no answer to {_AWAITED[self.state]} from {self.config.target[0]}")
+            self._give_up(now_ns, f"no answer to {AWAITED[self.state]} from {self.config.target[0]}")
 
     def _connect(self, now_ns: int) -> None:
         self._outgoing.append(ConnectTcp(self.config.link, self.config.target))
@@ -392,10 +375,10 @@ class Scanner:
     def _learn(self, extended: tuple[int, ...]) -> bool:
         """Take the size a refusal names; once for each direction, as a target may never be content."""
         found = learned_size(extended, self.config)
-        if found is None or len(self.learned) == 2 or any(told[:2] == found[1][:2] for told in self.learned):
+        if found is None or found.direction in self.learned:
             return False
-        self.config, told = found
-        self.learned.append(told)
+        self.config = found.config
+        self.learned[found.direction] = found.sentence
         self._inputs = bytes(self.config.input_size)
         self._outputs = bytes(self.config.ot_bytes)
         return True

@@ -16,6 +16,7 @@ from bench.eip.status import Status
 from bench.eip.transport import Address
 from bench.errors import RemoteError
 
+_TOLD = 8  # things listed in one sentence: a peer must not make the log long
 REPLY_BYTES = 4000  # of a reply to an unconnected message: one encapsulation frame of 4096 holds it
 
 Reader = Callable[[], bytes]
@@ -86,7 +87,7 @@ def get_attribute_list(cip_class: CipClass, request: Request, origin: Origin) ->
             return _too_large(origin)
     if not missing:
         return Response(data=b"".join(parts))
-    asked = ", ".join(str(number) for number in missing)
+    asked = _shortened([str(number) for number in missing], ", ")
     sentence = f"asked for attributes {asked} of {_where(cip_class, request)}; it has {_numbers(attributes)}"
     return Response(Status.ATTRIBUTE_LIST, data=b"".join(parts), sentence=sentence)
 
@@ -220,7 +221,7 @@ def multiple_service(classes: Mapping[int, CipClass], identity: Callable[[], Ide
                 refusals.append(f"{response.sentence} (request {number} of {len(messages)} in one packet)")
         data = b"".join(map(_U16.pack, (len(messages), *offsets))) + b"".join(replies)
         status = Status.EMBEDDED_SERVICE if refusals else Status.OK
-        return Response(status, data=data, sentence="; ".join(refusals))
+        return Response(status, data=data, sentence=_shortened(refusals, "; "))
 
     return handle
 
@@ -299,6 +300,11 @@ def _where(cip_class: CipClass, request: Request) -> str:
 
 def _numbers(numbers: Mapping[int, object] | list[int]) -> str:
     return ", ".join(str(number) for number in numbers) or "none"
+
+
+def _shortened(parts: list[str], between: str) -> str:
+    more = [f"and {len(parts) - _TOLD} more"] if len(parts) > _TOLD else []
+    return between.join(parts[:_TOLD] + more)
 
 
 def _hex_list(numbers: Mapping[int, object]) -> str:

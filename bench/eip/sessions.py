@@ -1,208 +1,364 @@
-"""The target's encapsulation layer: links, sessions, commands, and which mistake gets which answer."""
+"""The target's encapsulation layer: links, sessions, commands, and which mistake gets which answer.
+
+Commands and statuses as two open adapter stacks and the open Wireshark dissector have them.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from heapq import heapify, heappop, heappush
 from struct import Struct
 
-from bench.eip.cpf import Item, ItemType, decode_unconnected, encode_items, encode_unconnected
+from bench.eip.config import AdapterConfig
+from bench.eip.cpf import (
+    Item,
+    decode_connected,
+    decode_unconnected,
+    encode_connected,
+    encode_unconnected,
+)
+from bench.eip.discovery import NOTHING, Complaint, Discovery, Taken
 from bench.eip.encapsulation import (
     PROTOCOL_VERSION,
     Command,
     EncapsulationStatus,
-    Frame,
     FrameReader,
-    decode_datagram,
+    Head,
+    encode_reply,
 )
-from bench.eip.transport import Address
+from bench.eip.transport import Address, CloseTcp, Outgoing, SendTcp
 from bench.errors import RemoteError
 
-_REGISTER = Struct("<HH")  # version, options
-_SERVICES = Struct("<HH16s")  # version, capability flags, name
-_TCP_AND_UDP_IO = 0x0120
+__all__ = ["Complaint", "Link", "Sessions", "Taken"]
 
-Handled = Frame | None
+_REGISTER = Struct("<HH")  # version, options
+_OWN_REGISTER = _REGISTER.pack(PROTOCOL_VERSION, 0)
+_SECOND_NS = 1_000_000_000
+_OFF = -1  # no entry in the heap of deadlines
+_COMMANDS = (
+    "NOP, ListServices, ListIdentity, ListInterfaces, RegisterSession, UnRegisterSession, "
+    "SendRRData or SendUnitData"
+)
+
+Unconnected = Callable[["Link", bytes, tuple[Item, ...], int], tuple[bytes, tuple[Item, ...]]]
+Connected = Callable[["Link", int, bytes, int], "tuple[int, bytes] | None"]
+_Handler = Callable[["Link", Head, bytes, int], "bytes | None"]
 
 
 @dataclass(slots=True)
 class Link:
-    """One accepted TCP connection; `session` 0 until it is registered."""
+    """One accepted TCP connection; `session` 0 until it is registered.
+
+    `heard_ns` is when the link was opened, and from its registration on when the last whole frame came.
+    `due_ns` is its one entry in the heap of deadlines that counts; older ones are passed over.
+    """
 
     number: int
     peer: Address
+    reader: FrameReader
+    heard_ns: int
     session: int = 0
     closing: bool = False
-    reader: FrameReader = field(default_factory=FrameReader)
-
-
-@dataclass(frozen=True, slots=True)
-class Taken:
-    """What came of the bytes received: frames to send, whether to close, what was wrong."""
-
-    replies: bytes = b""
-    close: bool = False
-    complaints: tuple[str, ...] = ()
+    due_ns: int = _OFF
 
 
 class Sessions:
-    """Answers encapsulation frames; unconnected messages go to `unconnected`.
+    """Answers encapsulation frames, and closes the links that are too many, silent or broken.
+
+    Every method but `closed` returns what it led to as `Taken`.
 
     Args:
+        config: address, serial number and limits; `Limits.quiet_s` 0 waits for ever.
         identity: data of the ListIdentity item, made when asked.
-        unconnected: (link, message, other items, now_ns) to (response, items beside it).
+        unconnected: (link, message, other items, now_ns) to (response, items beside it); may raise
+            RemoteError for a message that is none, which gets status 0x03.
+        connected: (link, connection id, sequence count and message, now_ns) to (T->O connection id,
+            sequence count and response), or None for no answer.
+        busy: whether a connection that is alive was opened over this link; such a link is not idle.
+        inactivity_s: the present value of TCP/IP Interface attribute 13; 0 is off.
         incarnation: upper 16 bits of every session handle.
+
+    Attributes:
+        links: the open links by number.
+        discovery: answers the List commands; has counters of what it dropped.
     """
 
     def __init__(
         self,
+        config: AdapterConfig,
         identity: Callable[[], bytes],
-        unconnected: Callable[[Link, bytes, tuple[Item, ...], int], tuple[bytes, tuple[Item, ...]]],
+        unconnected: Unconnected,
+        connected: Connected,
+        busy: Callable[[int], bool],
+        inactivity_s: Callable[[], int],
         incarnation: int,
     ) -> None:
         self.links: dict[int, Link] = {}
-        self._identity = identity
+        self.discovery = Discovery(config, identity)
+        self._limits = config.limits
         self._unconnected = unconnected
-        self._next_session = (incarnation & 0xFFFF) << 16 | 1
-        self._complaints: list[str] = []
-        self._over_udp: dict[int, Callable[[Frame], Frame]] = {
-            Command.LIST_SERVICES: self._list_services,
-            Command.LIST_IDENTITY: self._list_identity,
-            Command.LIST_INTERFACES: self._list_interfaces,
-        }
-        self._over_tcp: dict[int, Callable[[Link, Frame, int], Handled]] = {
+        self._connected = connected
+        self._busy = busy
+        self._ask_inactivity_s = inactivity_s
+        self._inactivity_s = inactivity_s()
+        self._incarnation = (incarnation & 0xFFFF) << 16
+        self._last_session = 0
+        self._deadlines: list[tuple[int, int]] = []  # heap of (due_ns, link number)
+        self._complaints: list[Complaint] = []
+        self._handlers: dict[int, _Handler] = {
             Command.NOP: self._nop,
+            Command.LIST_SERVICES: self._list,
+            Command.LIST_IDENTITY: self._list,
+            Command.LIST_INTERFACES: self._list,
             Command.REGISTER_SESSION: self._register,
             Command.UNREGISTER_SESSION: self._unregister,
             Command.SEND_RR_DATA: self._send_rr_data,
             Command.SEND_UNIT_DATA: self._send_unit_data,
         }
 
-    def opened(self, number: int, peer: Address) -> None:
-        self.links[number] = Link(number, peer)
+    # -- links ----------------------------------------------------------------------------------------
+
+    def opened(self, number: int, peer: Address, now_ns: int) -> Taken:
+        """A peer opened TCP link `number`; it is closed at once when there are too many."""
+        limits = self._limits
+        if len(self.links) >= limits.sessions:
+            sentence = f"TCP link refused; this adapter takes {limits.sessions} in all"
+        elif sum(link.peer[0] == peer[0] for link in self.links.values()) >= limits.sessions_per_source:
+            sentence = f"TCP link refused; this adapter takes {limits.sessions_per_source} from one address"
+        else:
+            link = Link(number, peer, FrameReader(limits.frame_bytes), now_ns)
+            self.links[number] = link
+            self._watch(link)
+            return NOTHING
+        return Taken((CloseTcp(number),), (Complaint(peer[0], sentence),), (number,))
 
     def closed(self, number: int) -> None:
-        self.links.pop(number, None)
+        """The link is gone, or its owner closes it; nothing more comes of it."""
+        link = self.links.pop(number, None)
+        if link is not None:
+            link.closing = True
+            if len(self._deadlines) > 2 * len(self.links) + 64:
+                self._watch_all()  # else links that come and go would leave their entries behind
 
     def received(self, number: int, data: bytes, now_ns: int) -> Taken:
-        """Take bytes of a link; a link unknown or closing is ignored."""
+        """Take bytes of a link; a link that is not open is ignored."""
         link = self.links.get(number)
         if link is None:
-            return Taken()
-        link.reader.feed(data)
+            return NOTHING
+        reader = link.reader
+        reader.feed(data)
         replies: list[bytes] = []
-        self._complaints = []
+        handlers = self._handlers
         try:
-            while not link.closing and (frame := link.reader.next_frame()):
-                reply = self._handle(link, frame, now_ns)
+            while not link.closing and (parts := reader.next_parts()) is not None:
+                head, body = parts
+                if link.session:
+                    link.heard_ns = now_ns
+                # Options other than 0 are dropped in silence, and so is what comes with a status: it is
+                # somebody's reply (both open adapter stacks).
+                if head[5] or head[3]:
+                    continue
+                handler = handlers.get(head[0])
+                reply = handler(link, head, body, now_ns) if handler else self._unknown(link, head)
                 if reply is not None:
-                    replies.append(reply.encode())
+                    replies.append(reply)
         except RemoteError as error:
-            self._complaints.append(f"{error}; the link is closed")
+            replies += self._too_long(link)
+            self._complain(link, f"{error}; the link is closed")
             link.closing = True
-        if link.closing:
+        if self._ask_inactivity_s() != self._inactivity_s:
+            self._watch_all()
+        return self._taken(link, replies)
+
+    def datagram(self, local_port: int, peer: Address, data: bytes, now_ns: int, to_many: bool) -> Taken:
+        """Take a datagram on the explicit port: List commands only, see `Discovery`."""
+        return self.discovery.datagram(local_port, peer, data, now_ns, to_many)
+
+    # -- time -----------------------------------------------------------------------------------------
+
+    def next_deadline_ns(self) -> int | None:
+        """When `handle_timer` wants to be called; may be early, never late."""
+        deadlines, waiting = self._deadlines, self.discovery.waiting
+        if not waiting:
+            return deadlines[0][0] if deadlines else None
+        return min(deadlines[0][0], waiting[0][0]) if deadlines else waiting[0][0]
+
+    def handle_timer(self, now_ns: int) -> Taken:
+        """Close links that are due, send delayed answers that are due."""
+        due_ns = self.next_deadline_ns()
+        if due_ns is None or due_ns > now_ns:
+            return NOTHING
+        if self._ask_inactivity_s() != self._inactivity_s:
+            self._watch_all()
+        outgoing = self.discovery.handle_timer(now_ns)
+        closed: list[int] = []
+        deadlines = self._deadlines
+        while deadlines and deadlines[0][0] <= now_ns:
+            due_ns, number = heappop(deadlines)
+            link = self.links.get(number)
+            if link is not None and link.due_ns == due_ns and self._is_over(link, now_ns):
+                closed.append(number)
+        for number in closed:
             self.closed(number)
-        return Taken(b"".join(replies), link.closing, tuple(self._complaints))
+            outgoing.append(CloseTcp(number))
+        return Taken(tuple(outgoing), self._take_complaints(), tuple(closed))
 
-    def datagram(self, data: bytes) -> bytes | None:
-        """The answer to a datagram on the explicit port: List commands only, silence for the rest.
-
-        Raises:
-            RemoteError: the datagram is no encapsulation frame.
-        """
-        frame = decode_datagram(data)
-        handler = self._over_udp.get(frame.command)
-        if handler is None or _is_ignored(frame):
-            return None
-        return _listed(frame, handler).encode()
-
-    def _handle(self, link: Link, frame: Frame, now_ns: int) -> Handled:
-        if _is_ignored(frame):
-            return None
-        listing = self._over_udp.get(frame.command)
-        if listing is not None:
-            return _listed(frame, listing)
-        handler = self._over_tcp.get(frame.command)
-        if handler is None:
-            self._complaints.append(
-                f"encapsulation command 0x{frame.command:04X} is not one of this adapter's"
+    def _is_over(self, link: Link, now_ns: int) -> bool:
+        link.due_ns = _OFF
+        due_ns = self._due_ns(link)
+        if due_ns == _OFF or due_ns > now_ns:
+            self._watch(link)
+        elif not link.session:
+            quiet_s = self._limits.quiet_s
+            self._complain(link, f"no RegisterSession within {quiet_s} s; the link is closed")
+            return True
+        elif self._busy(link.number):
+            link.heard_ns = now_ns
+            self._watch(link)
+        else:
+            self._complain(
+                link,
+                f"no frame for {self._inactivity_s} s and no connection; the link is closed "
+                "(encapsulation inactivity timeout, attribute 13 of the TCP/IP Interface object)",
             )
-            return frame.reply(status=EncapsulationStatus.BAD_COMMAND)
-        return handler(link, frame, now_ns)
+            return True
+        return False
 
-    def _list_services(self, frame: Frame) -> Frame:
-        data = _SERVICES.pack(PROTOCOL_VERSION, _TCP_AND_UDP_IO, b"Communications")
-        return frame.reply(encode_items((Item(ItemType.SERVICES, data),)))
+    def _due_ns(self, link: Link) -> int:
+        span_s = self._inactivity_s if link.session else self._limits.quiet_s
+        return link.heard_ns + span_s * _SECOND_NS if span_s else _OFF
 
-    def _list_identity(self, frame: Frame) -> Frame:
-        return frame.reply(encode_items((Item(ItemType.IDENTITY, self._identity()),)))
+    def _watch(self, link: Link) -> None:
+        """Put the link's deadline in the heap; frames move it on without touching the heap."""
+        due_ns = self._due_ns(link)
+        if due_ns != link.due_ns:
+            link.due_ns = due_ns
+            if due_ns != _OFF:
+                heappush(self._deadlines, (due_ns, link.number))
 
-    def _list_interfaces(self, frame: Frame) -> Frame:
-        return frame.reply(encode_items(()))
+    def _watch_all(self) -> None:
+        self._inactivity_s = self._ask_inactivity_s()
+        for link in self.links.values():
+            link.due_ns = self._due_ns(link)
+        self._deadlines[:] = [
+            (link.due_ns, link.number) for link in self.links.values() if link.due_ns != _OFF
+        ]
+        heapify(self._deadlines)
 
-    def _nop(self, link: Link, frame: Frame, now_ns: int) -> Handled:
+    # -- commands -------------------------------------------------------------------------------------
+
+    def _nop(self, link: Link, head: Head, data: bytes, now_ns: int) -> bytes | None:
         return None
 
-    def _register(self, link: Link, frame: Frame, now_ns: int) -> Handled:
-        if len(frame.data) != _REGISTER.size:
-            return self._bad(frame, EncapsulationStatus.BAD_LENGTH, f"{_REGISTER.size} bytes of data")
-        own = _REGISTER.pack(PROTOCOL_VERSION, 0)
-        if frame.data != own:
-            version, options = _REGISTER.unpack(frame.data)
-            self._complaints.append(
-                f"RegisterSession asked for version {version}, options {options}; expected 1, 0"
-            )
-            return frame.reply(own, status=EncapsulationStatus.BAD_VERSION, session=0)
-        if link.session:
-            self._complaints.append(
-                f"RegisterSession on a link that has session 0x{link.session:08X} already"
-            )
-            return frame.reply(own, status=EncapsulationStatus.BAD_COMMAND, session=link.session)
-        link.session = self._next_session
-        self._next_session = link.session & 0xFFFF_0000 | (link.session + 1) & 0xFFFF or 1
-        return frame.reply(own, session=link.session)
+    def _list(self, link: Link, head: Head, data: bytes, now_ns: int) -> bytes | None:
+        if data:
+            self._complain(link, f"command 0x{head[0]:04X}: expected no data, got {len(data)} bytes")
+        return self.discovery.answer(head[0], head[2], head[4], data)
 
-    def _unregister(self, link: Link, frame: Frame, now_ns: int) -> Handled:
-        if (wrong := self._wrong_session(link, frame)) is not None:
-            return wrong
+    def _register(self, link: Link, head: Head, data: bytes, now_ns: int) -> bytes | None:
+        command, context = head[0], head[4]
+        if len(data) != _REGISTER.size:
+            self._complain(link, f"RegisterSession: expected {_REGISTER.size} bytes, got {len(data)} bytes")
+            return encode_reply(command, head[2], context, status=EncapsulationStatus.BAD_LENGTH)
+        if data != _OWN_REGISTER:
+            version, options = _REGISTER.unpack(data)
+            self._complain(
+                link, f"RegisterSession asked for version {version}, options {options}; expected 1, 0"
+            )
+            return encode_reply(command, 0, context, _OWN_REGISTER, EncapsulationStatus.BAD_VERSION)
+        if link.session:
+            self._complain(
+                link,
+                f"RegisterSession on a link that has session 0x{link.session:08X} already; "
+                "expected one session a link",
+            )
+            return encode_reply(
+                command, link.session, context, _OWN_REGISTER, EncapsulationStatus.BAD_COMMAND
+            )
+        link.session = self._new_session()
+        link.heard_ns = now_ns
+        self._watch(link)
+        return encode_reply(command, link.session, context, _OWN_REGISTER)
+
+    def _new_session(self) -> int:
+        taken = {link.session for link in self.links.values()}
+        session = 0
+        while not session or session in taken:
+            self._last_session = self._last_session % 0xFFFF + 1
+            session = self._incarnation | self._last_session
+        return session
+
+    def _unregister(self, link: Link, head: Head, data: bytes, now_ns: int) -> bytes | None:
+        if head[2] != link.session or not link.session:
+            return self._wrong_session(link, head)
         link.closing = True  # no reply: the target closes the TCP connection
         return None
 
-    def _send_rr_data(self, link: Link, frame: Frame, now_ns: int) -> Handled:
-        if (wrong := self._wrong_session(link, frame)) is not None:
-            return wrong
+    def _send_rr_data(self, link: Link, head: Head, data: bytes, now_ns: int) -> bytes | None:
+        session = head[2]
+        if session != link.session or not session:
+            return self._wrong_session(link, head)
         try:
-            message, extra = decode_unconnected(frame.data)
+            message, extra = decode_unconnected(data)
             response, items = self._unconnected(link, message, extra, now_ns)
         except RemoteError as error:
-            self._complaints.append(f"SendRRData: {error}")
-            return frame.reply(status=EncapsulationStatus.INCORRECT_DATA)
-        return frame.reply(encode_unconnected(response, items))
+            self._complain(link, f"SendRRData: {error}")
+            return encode_reply(head[0], session, head[4], status=EncapsulationStatus.INCORRECT_DATA)
+        return encode_reply(head[0], session, head[4], encode_unconnected(response, items))
 
-    def _send_unit_data(self, link: Link, frame: Frame, now_ns: int) -> Handled:
-        if (wrong := self._wrong_session(link, frame)) is not None:
-            return wrong
-        self._complaints.append("SendUnitData for a connected message; no such connection is open")
-        return None
-
-    def _wrong_session(self, link: Link, frame: Frame) -> Frame | None:
-        if link.session and frame.session == link.session:
+    def _send_unit_data(self, link: Link, head: Head, data: bytes, now_ns: int) -> bytes | None:
+        session = head[2]
+        if session != link.session or not session:
+            return self._wrong_session(link, head)
+        try:
+            connection_id, payload = decode_connected(data)
+            answer = self._connected(link, connection_id, payload, now_ns)
+        except RemoteError as error:
+            # No reply: SendUnitData has none of its own, so the originator would not wait for one.
+            self._complain(link, f"SendUnitData: {error}")
             return None
+        return None if answer is None else encode_reply(head[0], session, head[4], encode_connected(*answer))
+
+    def _unknown(self, link: Link, head: Head) -> bytes:
+        command = head[0]
+        if command == Command.START_DTLS:
+            sentence = "StartDTLS: this adapter has no secure sessions; expected RegisterSession"
+        else:
+            sentence = f"encapsulation command 0x{command:04X}: expected {_COMMANDS}"
+        self._complain(link, sentence)
+        return encode_reply(command, head[2], head[4], status=EncapsulationStatus.BAD_COMMAND)
+
+    def _wrong_session(self, link: Link, head: Head) -> bytes:
         expected = f"session 0x{link.session:08X}" if link.session else "RegisterSession first"
-        return self._bad(frame, EncapsulationStatus.BAD_SESSION, expected, f"0x{frame.session:08X}")
+        self._complain(link, f"command 0x{head[0]:04X}: expected {expected}, got session 0x{head[2]:08X}")
+        return encode_reply(head[0], head[2], head[4], status=EncapsulationStatus.BAD_SESSION)
 
-    def _bad(self, frame: Frame, status: int, expected: str, got: str = "") -> Frame:
-        got = got or f"{len(frame.data)} bytes"
-        self._complaints.append(f"command 0x{frame.command:04X}: expected {expected}, got {got}")
-        return frame.reply(status=status)
+    def _too_long(self, link: Link) -> list[bytes]:
+        """The answer to a header that announced too much; nothing when it is no header of ours at all."""
+        frame = link.reader.refused
+        if frame is None or frame.command not in self._handlers or frame.command == Command.NOP:
+            return []
+        if frame.options or frame.status:
+            return []
+        return [frame.reply(status=EncapsulationStatus.BAD_LENGTH).encode()]
 
+    # -- results --------------------------------------------------------------------------------------
 
-def _listed(frame: Frame, handler: Callable[[Frame], Frame]) -> Frame:
-    if frame.data:
-        return frame.reply(status=EncapsulationStatus.BAD_LENGTH)
-    return handler(frame)
+    def _complain(self, link: Link, sentence: str) -> None:
+        self._complaints.append(Complaint(link.peer[0], sentence))
 
+    def _take_complaints(self) -> tuple[Complaint, ...]:
+        if not self._complaints:
+            return ()
+        taken, self._complaints = tuple(self._complaints), []
+        return taken
 
-def _is_ignored(frame: Frame) -> bool:
-    # Options other than 0 are dropped in silence. So is a request whose status is not 0 (from memory).
-    return frame.options != 0 or frame.status != 0
+    def _taken(self, link: Link, replies: list[bytes]) -> Taken:
+        if self.links.get(link.number) is not link:
+            return Taken(complaints=self._take_complaints())  # closed by its owner meanwhile
+        outgoing: tuple[Outgoing, ...] = (SendTcp(link.number, b"".join(replies)),) if replies else ()
+        if not link.closing:
+            return Taken(outgoing, self._take_complaints()) if outgoing or self._complaints else NOTHING
+        self.closed(link.number)
+        return Taken((*outgoing, CloseTcp(link.number)), self._take_complaints(), (link.number,))

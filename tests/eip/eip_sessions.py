@@ -10,7 +10,7 @@ from eip_link import CONFIG
 from bench.eip.config import Limits
 from bench.eip.cpf import Item, encode_sockaddr, encode_unconnected
 from bench.eip.encapsulation import Command, Frame, FrameReader
-from bench.eip.sessions_new import Link, Sessions, Taken
+from bench.eip.sessions import Link, Sessions, Taken
 from bench.eip.transport import CloseTcp, SendTcp, SendUdp
 from bench.errors import RemoteError
 

@@ -43,9 +43,9 @@ def test_single_attributes(client: Client, class_id: int, instance: int, attribu
     assert client.get(class_id, instance, attribute).data == bytes.fromhex(data)
 
 
-@pytest.mark.parametrize(("class_id", "size"), [(0xF5, 42), (0xF6, 14)])
+@pytest.mark.parametrize(("class_id", "size"), [(0xF5, 96), (0xF6, 122)])
 def test_all_attributes_have_their_size(client: Client, class_id: int, size: int) -> None:
-    # 4+4+4 + 2+4 + 20+2 + 2, and 4+4+6
+    # 4+4+4 + 6 + 22 + 2 + 6 + 1 + 8 + 1 + 35 + 1 + 2, and 4+4+6 + 44 + 48 + 4 + 1+1+1 + 1 + 8
     assert len(client.message(bytes((1, 2, 0x20, class_id, 0x24, 1))).data) == size
 
 
@@ -54,14 +54,18 @@ def test_all_attributes_have_their_size(client: Client, class_id: int, size: int
     [
         ("0E 03 2037 24C8 3004", 0x05, "class 0x37"),
         ("0E 03 2001 2402 3001", 0x16, "instance 2 of Identity; it has 1"),
-        ("0E 03 2001 2401 3063", 0x14, "attribute 99 of Identity instance 1; it has 1, 2, 3, 4, 5, 6, 7"),
+        ("0E 03 2001 2401 3063", 0x14, "attribute 99 of Identity instance 1; it has 1, 2, 3, 4, 5, 6, 7, 8"),
         ("0E 02 2001 2401", 0x14, "no attribute"),
-        ("10 03 2004 2496 3003", 0x08, "service 0x10 of Assembly instance 150; the class offers 0x0E"),
+        (
+            "10 03 2004 2496 3003",
+            0x0E,
+            "asked to set output assembly 150; outputs are written over a connection",
+        ),
         ("01 02 2004 2464", 0x08, "service 0x01"),
         ("01 02 2002 2401", 0x08, "Message Router"),
         ("01 02 2001 2400", 0x08, "Identity instance 0"),
-        ("52 02 2006 2401", 0x08, "service 0x52 of Connection Manager"),
-        ("0E 02 0100 2401", 0x04, "path segment at byte 0"),
+        ("0E 02 0000 2401", 0x04, "path segment at byte 0"),
+        ("0E 02 0100 2401", 0x04, "got a port segment"),
         ("0E 05 2001 2401 3001", 0x04, "10 bytes"),
         ("0E 01 2401", 0x04, "a class segment"),
         ("0E 08 3404 0500 0000 0000 0000 2001 2401 3001", 0x25, "vendor 5; this adapter's vendor id is 0"),

@@ -361,6 +361,13 @@ def test_a_packet_without_room_for_its_refusals(desk: Desk) -> None:
     assert desk.hex(packet(NAME, NAME), reply_bytes=17) == "8A 00 11 00"
 
 
+def test_many_refusals_make_one_short_sentence(desk: Desk) -> None:
+    desk.ask(packet(*[STRANGE] * 200))
+    told = desk.sentence
+    desk.ask("03 02 2001 2401" + words(300, *[0x63] * 300))
+    assert (len(told) < 1200, told.endswith("and 192 more"), desk.sentence.count("99")) == (True, True, 8)
+
+
 @given(st.binary(max_size=60))
 def test_any_packet_is_answered_within_its_room(data: bytes) -> None:
     reply = Desk().ask(bytes.fromhex("0A 02 2002 2401") + data, reply_bytes=64)
@@ -374,16 +381,9 @@ def test_any_message_is_answered_or_refused_in_words(message: bytes) -> None:
     assert (reply[0], bool(desk.sentence) or not reply[2]) == (message[0] | 0x80, True)
 
 
-@given(
-    st.sampled_from([4, 6, 0x48, 0xF4, 0xF5, 0xF6]),
-    st.integers(0, 255),
-    st.integers(0, 20),
-    st.binary(max_size=8),
-)
-def test_setting_anything_changes_no_input_and_no_owned_output(
-    class_id: int, instance: int, attribute: int, data: bytes
-) -> None:
+@given(st.sampled_from([100, 150, 151, 152, 153]), st.sampled_from([3, 4]), st.binary(max_size=4))
+def test_no_message_changes_inputs_or_owned_outputs(instance: int, attribute: int, data: bytes) -> None:
     desk = Desk(settable_outputs=True)
     desk.device.owned = desk.device.io_open = True
-    desk.ask(bytes((0x10, 3, 0x20, class_id, 0x24, instance, 0x30, attribute)) + data)
+    desk.ask(bytes((0x10, 3, 0x20, 4, 0x24, instance, 0x30, attribute)) + data)
     assert (desk.device.inputs, desk.device.outputs) == (b"\x0a\x0b\x0c\x0d", b"\0\0")

@@ -53,7 +53,7 @@ def test_the_port_of_the_target_is_used() -> None:
 
 def test_a_refusal_says_both_sums_and_is_tried_again() -> None:
     link = Link({"output_size": 30}).connect()
-    link.run_for(2500 * MS)
+    link.run_for(3500 * MS)
     refused = link.of(Refused)
     ours = [event.sentence for event in refused if event.sentence.startswith("target")]
     assert len(ours) == 3
@@ -65,7 +65,7 @@ def test_a_refused_tcp_connection_is_tried_again() -> None:
     link.refuse_tcp = True
     link.connect().run_for(1500 * MS)
     link.refuse_tcp = False
-    link.run_for(1000 * MS)
+    link.run_for(2000 * MS)
     assert [event.reason for event in link.of(Disconnected)] == [
         "127.0.0.1:44818 refused the TCP connection"
     ] * 2

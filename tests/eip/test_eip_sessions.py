@@ -108,10 +108,10 @@ def test_unregister_closes_the_link_without_a_reply(client: Client) -> None:
     assert (client.send(sent + REGISTER.encode()), client.closed) == ([], True)
 
 
-def test_a_frame_too_long_closes_the_link(client: Client) -> None:
+def test_a_frame_too_long_is_answered_and_closes_the_link(client: Client) -> None:
     client.register()
-    assert client.send(bytes.fromhex("6F00 FFFF") + bytes(20)) == []
-    assert client.closed
+    (frame,) = client.send(bytes.fromhex("6F00 FFFF") + bytes(20))
+    assert (frame.status, client.closed) == (0x65, True)
     assert "at most 4096" in str(client.adapter.take_events()[-1])
 
 

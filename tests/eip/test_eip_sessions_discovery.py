@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from bench.eip.cpf import Item, decode_items, encode_items, encode_sockaddr
 from bench.eip.discovery import LARGEST_ANSWER_RATIO, MOST_WAITING, most_delay_ms, spread
 from bench.eip.encapsulation import Command, Frame, decode_datagram
-from bench.eip.sessions_new import Taken
+from bench.eip.sessions import Taken
 from bench.eip.transport import SendUdp
 
 MS = 1_000_000
@@ -86,6 +86,13 @@ def test_a_question_to_all_is_answered_once_within_the_delay(command: int) -> No
     (answer,) = answers(taken)
     assert SECOND <= t_ns <= SECOND + (600 if command == Command.LIST_IDENTITY else 2000) * MS
     assert decode_datagram(answer).context == b"\x58\x02-rest-"
+
+
+def test_a_question_to_all_with_data_is_dropped_in_words() -> None:
+    echo = Echo()
+    taken = echo.ask(Frame(Command.LIST_IDENTITY, data=b"x").encode(), to_many=True)
+    assert (taken.outgoing, echo.wait(100 * SECOND)) == ((), [])
+    assert echo.complaints == ["List command to all: expected no data, got 1 bytes"]
 
 
 def test_the_delayed_answer_tells_the_state_of_its_moment() -> None:

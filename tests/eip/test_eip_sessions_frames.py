@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from bench.eip.cpf import Item, decode_connected, decode_unconnected, encode_connected, encode_items
 from bench.eip.encapsulation import Command, Frame
-from bench.eip.sessions_new import Taken
+from bench.eip.sessions import Taken
 
 SESSION = 0x00AB_0001  # of the first link to register
 CONTEXT = b"remember"
@@ -126,6 +126,14 @@ def test_a_header_that_announces_too_much_is_answered_and_the_link_closed(comman
     (frame,) = frames(taken)
     assert (frame, taken.closed) == (Frame(command, 9, 0x65, CONTEXT), (1,))
     assert echo.complaints == ["encapsulation length: expected at most 600, got 601; the link is closed"]
+
+
+@pytest.mark.parametrize(("status", "options"), [(0, 1), (1, 0)])
+def test_a_header_too_long_that_wants_no_answer_gets_none(status: int, options: int) -> None:
+    echo = Echo(frame_bytes=600)
+    echo.open()
+    taken = echo.feed(Frame(0x6F, 9, status, CONTEXT, options, bytes(601)).encode()[:24])
+    assert (frames(taken), taken.closed) == ([], (1,))
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import pytest
 from eip_sessions import REGISTER, SECOND, Echo, frames, message
 
 from bench.eip.encapsulation import Command, Frame
-from bench.eip.sessions_new import Taken
+from bench.eip.sessions import Taken
 from bench.eip.transport import CloseTcp, SendTcp
 
 NOP = Frame(Command.NOP).encode()
