@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from bench.errors import BenchError, LocalError, MachineError, WrongFiles
 
 if TYPE_CHECKING:
+    from _typeshed import SupportsWrite
     from rich.console import Console
 
     from bench.report.result import SuiteResult
@@ -36,15 +37,24 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument("--trace", metavar="FILE", help="write every signal change as JSON lines")
     run.add_argument("--junit", metavar="FILE", help="write a JUnit file")
     run.add_argument("--brief", action="store_true", help="details of failures only")
-    serve = commands.add_parser("serve", help="serve a station on EtherNet/IP in real time")
-    serve.add_argument("station", metavar="STATION")
-    serve.add_argument("--listen", default="127.0.0.1", metavar="ADDRESS", help="default: loopback only")
+    serve = commands.add_parser("serve", help="serve stations on EtherNet/IP in real time")
+    serve.add_argument("station", metavar="FILE", help="a station, or a bench file with several")
+    serve.add_argument("--listen", metavar="ADDRESS", help="of a single station; default: loopback only")
     serve.add_argument("--seconds", type=_seconds, metavar="N", help="stop after N seconds")
     serve.add_argument("--logic", metavar="FILE", help="run this program in the embedded controller as well")
+    serve.formatter_class = argparse.RawDescriptionHelpFormatter
+    serve.print_help = lambda file=None: _serve_help(serve, file)  # type: ignore[method-assign]
     check = commands.add_parser("check", help="print the point table and every mistake of a station file")
-    check.add_argument("station", metavar="STATION")
+    check.add_argument("station", metavar="FILE", help="a station, or a bench file with several")
     probe = commands.add_parser("probe", help="ask any adapter who it is")
     probe.add_argument("host", metavar="HOST")
+    _io_parser(commands.add_parser("io", help="open a connection to any adapter and show its images live"))
+    eds = commands.add_parser("eds", help="write the EDS file that a scanner's tool imports for a station")
+    eds.add_argument("station", metavar="STATION")
+    eds.add_argument("-o", "--output", metavar="FILE", help="default: print the file")
+    eds.add_argument(
+        "--date", metavar="YYYY-MM-DD", help="the file's date (2025-01-01: the same station, the same file)"
+    )
     commands.add_parser("schema", help="print the JSON Schema of station files, for editors")
     return top
 
@@ -58,6 +68,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "serve": serve_command,
             "check": check_command,
             "probe": probe_command,
+            "io": io_command,
+            "eds": eds_command,
             "schema": schema_command,
         }[options.command](options)
         return status
@@ -76,6 +88,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("bench: stopped", file=sys.stderr)
         return STOPPED
+
+
+def _serve_help(serve: argparse.ArgumentParser, file: SupportsWrite[str] | None) -> None:
+    """With the limits below, which only this help is worth importing them for."""
+    from bench.live.words import limits_text
+
+    serve.epilog = f"limits of each adapter (in brackets: keys of its station file):\n{limits_text()}"
+    print(serve.format_help(), end="", file=file)
 
 
 def _seconds(text: str) -> float:
@@ -172,15 +192,12 @@ def serve_command(options: argparse.Namespace) -> int:
 
     from bench.clock import paced_loop
     from bench.live.serve import serve
-    from bench.logic import compile_program
-    from bench.suite import read_station, read_text
+    from bench.suite import read_served
 
-    station = read_station(Path(options.station))
-    program = None
-    if options.logic:
-        program = compile_program(read_text(Path(options.logic)), options.logic)
+    logic = Path(options.logic) if options.logic else None
+    stations = read_served(Path(options.station), options.listen, logic)
     with asyncio.Runner(loop_factory=paced_loop) as runner:
-        summary, ran = runner.run(serve(station, options.listen, options.seconds, _console(), program))
+        summary, ran = runner.run(serve(stations, options.seconds, _console()))
     print(summary)
     return 0 if ran else FAILED
 
@@ -189,15 +206,18 @@ def check_command(options: argparse.Namespace) -> int:
     """`bench check`."""
     from bench.report.mistakes import render_mistakes
     from bench.report.points import render_points
-    from bench.suite import read_station
+    from bench.suite import read_served
 
-    station = read_station(Path(options.station))
+    stations = read_served(Path(options.station))
     console = _console()
-    layout = station.layout
-    render_points((*layout.inputs, *layout.outputs), console)
-    console.print(f"input image {layout.input_size} bytes, output image {layout.output_size} bytes")
-    if station.warnings:
-        render_mistakes(station.warnings, console)
+    for served in stations:
+        layout = served.station.layout
+        if len(stations) > 1:
+            console.print(f"{served.station.model.station} at {served.address}", markup=False, style="bold")
+        render_points((*layout.inputs, *layout.outputs), console)
+        console.print(f"input image {layout.input_size} bytes, output image {layout.output_size} bytes")
+        if served.station.warnings:
+            render_mistakes(served.station.warnings, console)
     return 0
 
 
@@ -214,6 +234,97 @@ def probe_command(options: argparse.Namespace) -> int:
         for name, value in fields:
             table.add_row(name, Text(value))
         _console().print(table)
+    return 0
+
+
+def _io_parser(io: argparse.ArgumentParser) -> None:
+    io.description = """Opens one class 1 connection as a scanner and shows the images until Ctrl-C. Outputs
+    stay idle unless you type the flag that says you accept moving a machine. Exit status: 0 frames came,
+    1 refused or never connected, 2 a wrong call."""
+    io.epilog = _NOTE
+    io.add_argument("host", metavar="HOST")
+    for name, number in (("input", 100), ("output", 150), ("configuration", 151)):
+        none = ", 0 for none" if name == "configuration" else ""
+        io.add_argument(
+            f"--{name}", type=int, default=number, metavar="N", help=f"{name} assembly ({number}{none})"
+        )
+    io.add_argument("--heartbeat", type=int, metavar="N", help="O->T point of the kinds without outputs")
+    for name in ("input", "output"):
+        io.add_argument(f"--{name}-size", type=int, metavar="N", help="bytes; learned when left out")
+    io.add_argument("--rpi-ms", default="10", metavar="N", help="requested packet interval (10)")
+    io.add_argument("--multiplier", type=int, default=4, metavar="N", help="of the timeout: 4, 8 .. 512")
+    io.add_argument("--kind", choices=("owner", "input-only", "listen-only"), default="owner")
+    io.add_argument("--multicast", action="store_true", help="ask for multicast T->O")
+    io.add_argument("--class", dest="transport_class", type=int, choices=(0, 1), default=1)
+    io.add_argument("--config-data", default="", metavar="HEX", help="configuration data to send along")
+    io.add_argument("--from", dest="own", metavar="ADDRESS", help="this computer's address to use")
+    io.add_argument("--seconds", type=_seconds, metavar="N", help="stop after N seconds")
+    io.add_argument(
+        "--accept-moving-a-machine",
+        action="store_true",
+        help="send run and the outputs of --set: only with permission, and everybody clear of the machine",
+    )
+    io.add_argument(
+        "--set", action="append", default=[], metavar="BYTE.BIT=0|1", help="an output bit; may be repeated"
+    )
+
+
+def io_command(options: argparse.Namespace) -> int:
+    """`bench io`."""
+    import asyncio
+
+    from bench.clock import paced_loop
+    from bench.live.io import IoCall, exercise, parse_bits, parse_hex
+
+    call = IoCall(
+        host=options.host,
+        kind=options.kind,
+        input=options.input,
+        output=options.output,
+        configuration=options.configuration,
+        heartbeat=options.heartbeat,
+        input_size=options.input_size,
+        output_size=options.output_size,
+        rpi_ms=options.rpi_ms,
+        multiplier=options.multiplier,
+        multicast=options.multicast,
+        transport_class=options.transport_class,
+        own=options.own,
+        configuration_data=parse_hex(options.config_data),
+        seconds=options.seconds,
+        move=options.accept_moving_a_machine,
+        bits=parse_bits(options.set),
+    )
+    with asyncio.Runner(loop_factory=paced_loop) as runner:
+        last_words, got_frames = runner.run(exercise(call, _console()))
+    print(last_words)
+    return 0 if got_frames else FAILED
+
+
+def eds_command(options: argparse.Namespace) -> int:
+    """`bench eds`: the file to FILE or the output, a note on what stands in it to the person."""
+    from bench.build import adapter_config
+    from bench.eds import FileStamp, describe, read_eds, write_eds
+    from bench.suite import read_served
+
+    stamp = FileStamp(options.date) if options.date is not None else FileStamp()
+    served = read_served(Path(options.station))
+    if len(served) > 1:
+        raise LocalError(
+            f"{options.station} holds {len(served)} stations; an EDS describes one: name its file"
+        )
+    station = served[0].station
+    inputs = [place for place in station.layout.inputs if place.tagged]
+    outputs = [place for place in station.layout.outputs if place.tagged]
+    text = write_eds(adapter_config(station, "127.0.0.1"), inputs, outputs, stamp)
+    note = describe(read_eds(text))  # read back, so that the note says what the file says
+    if options.output is None:
+        print(text, end="")
+        print(note, file=sys.stderr)
+        return 0
+    _writable(Path(options.output))
+    _write(options.output, text)
+    print(f"wrote {options.output}\n{note}")
     return 0
 
 
