@@ -9,8 +9,8 @@ drivers wake them at the same bench time:
 - `run_virtual` jumps from event to event. The asyncio loop is only asked one thing, through the
   selector that its constructor takes: "is any task still able to run?" While none is, the timeline
   is pumped until somebody's wait is over. No timer of the loop is ever used.
-- `PacedDriver` is an asyncio task that waits for the wall clock to reach the next event. It records
-  how late events ran and never drops one.
+- `PacedDriver` is an asyncio task that waits for the wall clock to reach the next event, on an alarm
+  that it is given. It records how late events ran and never drops one.
 """
 
 from __future__ import annotations
@@ -22,13 +22,12 @@ import time
 from collections.abc import Callable, Coroutine, Generator
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from bench.errors import DeadlockError, LocalError
 from bench.units import NS_PER_S, ms_text
 
 T = TypeVar("T")
-_LONG_S = 3600.0
 _AT_ONCE = 1000  # late events before sockets and signals get their turn, even if the plant is too slow
 _LOOK_EVERY = 256  # events between two looks for Ctrl-C in virtual time
 _TURNS = 8  # of the loop, for a woken task and for those that wait for it in turn (gather takes three)
@@ -229,71 +228,190 @@ def run_virtual(timeline: Timeline, main: Coroutine[Any, Any, T]) -> T:
         return runner.run(main)
 
 
+class Alarm(Protocol):
+    """Calls back once, at an instant of the computer's monotonic clock; made for one asyncio loop."""
+
+    def arm(self, at_ns: int, call: Callable[[], None]) -> None:
+        """Call `call()` at *at_ns* of the monotonic clock, at once when that is over; one call at a time.
+
+        It may come early by the loop's grain; the caller looks at the clock and arms again.
+        """
+
+    def disarm(self) -> None:
+        """Call nothing until the next `arm`."""
+
+    def close(self) -> None:
+        """Give back what the operating system lent; another `arm` may follow."""
+
+
+class LoopAlarm:
+    """An alarm from the loop's own timers, as fine as the loop's `call_later` is."""
+
+    __slots__ = ("_handle",)
+
+    def __init__(self) -> None:
+        self._handle: asyncio.TimerHandle | None = None
+
+    def arm(self, at_ns: int, call: Callable[[], None]) -> None:
+        self.disarm()
+        ahead_s = max(0, at_ns - time.monotonic_ns()) / NS_PER_S
+        self._handle = asyncio.get_running_loop().call_later(ahead_s, call)
+
+    def disarm(self) -> None:
+        if self._handle is not None:
+            self._handle.cancel()
+            self._handle = None
+
+    def close(self) -> None:
+        self.disarm()
+
+
 @dataclass(slots=True)
 class PacedDriver:
     """Runs a timeline against the wall clock inside a running asyncio loop.
+
+    While nothing is due and no task has been woken, its own task sleeps: the alarm and arriving frames
+    run what is due right in the loop's callback, which saves two turns of the loop an event.
+
+    Args:
+        timeline: what to run.
+        alarm: when to look again; `bench.net.timer` has a finer one than the loop's own timers.
 
     `worst_late_ns` and `late_count` (events more than 1 ms late) tell how well it kept up.
     """
 
     timeline: Timeline
+    alarm: Alarm = field(default_factory=LoopAlarm)
     worst_late_ns: int = 0
     late_count: int = 0
     _start_ns: int | None = None
     _kick: asyncio.Event = field(default_factory=asyncio.Event)
     _stopped: bool = False
+    _idle: bool = False  # the task sleeps; callbacks may run what is due
+    _busy: bool = False  # inside an event, or about to look at what is due
+    _armed_ns: int | None = None  # of the monotonic clock
+    _error: Exception | None = None  # of an event that ran in a callback
 
     def wall_ns(self) -> int:
         """Bench time by the wall clock, 0 before the start."""
         return 0 if self._start_ns is None else time.monotonic_ns() - self._start_ns
 
+    def behind_ns(self) -> int:
+        """How long the next event has been due, 0 when none is."""
+        due_ns = self.timeline.next_ns()
+        return 0 if due_ns is None else max(0, self.wall_ns() - due_ns)
+
+    def arrival_ns(self, stamp_ns: int) -> int:
+        """Bench time of an instant of the time of day (ns since 1970), as the system stamps frames with."""
+        wall_ns = self.wall_ns()
+        return min(wall_ns, wall_ns - (time.time_ns() - stamp_ns))
+
     def hand_in(self, call: Callable[[], None]) -> None:
         """Bring something from outside (a frame) onto the timeline, at the present wall time."""
-        t_ns = max(self.wall_ns(), self.timeline.now_ns)
-        self.timeline.at(t_ns, Phase.NETWORK, call)
-        self._kick.set()
+        self.timeline.at(max(self.wall_ns(), self.timeline.now_ns), Phase.NETWORK, call)
+        self._wake()
+
+    def deliver(self, call: Callable[[], None]) -> None:
+        """As `hand_in`, from a callback of the loop: run now if no task waits for its turn."""
+        timeline, was_busy = self.timeline, self._busy
+        self._busy = True  # no alarm for what runs in a moment
+        try:
+            timeline.at(max(self.wall_ns(), timeline.now_ns), Phase.NETWORK, call)
+        finally:
+            self._busy = was_busy
+        self.nudge()
+
+    def nudge(self) -> None:
+        """Run what is due if no task waits for its turn; else that happens after the task."""
+        if self._idle and not self._busy:
+            try:
+                done = self._catch_up()
+            except Exception as error:
+                self._error, done = error, False
+            if not done:
+                self._wake()
 
     def stop(self) -> None:
         """Let `run` return at its next turn."""
         self._stopped = True
-        self._kick.set()
+        self._wake()
 
     async def run(self) -> None:
         """Pop what is due, wait for what is not, until `stop`; waits for coroutines between events."""
-        if self._start_ns is None:
-            self._start_ns = time.monotonic_ns() - self.timeline.now_ns
-        self.timeline.sooner = self._kick.set  # a task may schedule something while this one waits
-        while not self._stopped:
-            due_ns = self.timeline.next_ns()
-            ahead_ns = None if due_ns is None else due_ns - self.wall_ns()
-            if ahead_ns is None or ahead_ns > 0:
-                await self._wait(ahead_ns)
-            else:
-                await self._run_due()
-
-    async def _run_due(self) -> None:
         timeline, woken = self.timeline, self.timeline.woken
-        for _ in range(_AT_ONCE):
-            if timeline.woken != woken or self._stopped:
-                break
-            due_ns = timeline.next_ns()
-            if due_ns is None or (late_ns := self.wall_ns() - due_ns) < 0:
-                break
-            self.worst_late_ns = max(self.worst_late_ns, late_ns)
-            self.late_count += late_ns > 1_000_000
-            timeline.run_next()
-        # The virtual driver goes on when no task is able to run; here the tasks get their turns first.
-        for _ in range(_TURNS if timeline.woken != woken else 1):
-            await asyncio.sleep(0)
+        if self._start_ns is None:
+            self._start_ns = time.monotonic_ns() - timeline.now_ns
+        timeline.sooner = self._sooner
+        try:
+            while not self._stopped:
+                if timeline.woken != woken:
+                    # The virtual driver goes on when no task is able to run; here they get their turns first.
+                    woken = timeline.woken
+                    for _ in range(_TURNS):
+                        await asyncio.sleep(0)
+                elif self._catch_up():
+                    await self._rest()
+                elif timeline.woken == woken:
+                    await asyncio.sleep(0)
+        finally:
+            timeline.sooner = None
+            self._armed_ns = None
+            self.alarm.close()
 
-    async def _wait(self, ahead_ns: int | None) -> None:
+    async def _rest(self) -> None:
         self._kick.clear()
-        seconds = _LONG_S if ahead_ns is None else ahead_ns / NS_PER_S
-        handle = asyncio.get_running_loop().call_later(seconds, self._kick.set)
+        self._idle = True
         try:
             await self._kick.wait()
         finally:
-            handle.cancel()
+            self._idle = False
+        if self._error is not None:
+            raise self._error
+
+    def _wake(self) -> None:
+        self._idle = False
+        self._kick.set()
+
+    def _catch_up(self) -> bool:
+        """Run what is due; False when tasks, sockets and signals must have a turn before more is run."""
+        timeline, woken = self.timeline, self.timeline.woken
+        self._busy = True
+        try:
+            for _ in range(_AT_ONCE):
+                if timeline.woken != woken or self._stopped:
+                    return False
+                due_ns = timeline.next_ns()
+                if due_ns is None:
+                    return True
+                late_ns = self.wall_ns() - due_ns
+                if late_ns < 0:
+                    self._arm(due_ns)
+                    return True
+                if late_ns > self.worst_late_ns:
+                    self.worst_late_ns = late_ns
+                self.late_count += late_ns > 1_000_000
+                timeline.run_next()
+            return False
+        finally:
+            self._busy = False
+
+    def _sooner(self) -> None:
+        """A task scheduled something while the driver waits for a later event."""
+        due_ns = self.timeline.next_ns()
+        if self._idle and not self._busy and due_ns is not None:
+            self._arm(due_ns)
+
+    def _arm(self, due_ns: int) -> None:
+        assert self._start_ns is not None
+        at_ns, armed_ns = due_ns + self._start_ns, self._armed_ns
+        # An alarm that comes too early costs one look; setting it anew costs a system call.
+        if armed_ns is None or at_ns < armed_ns or armed_ns < time.monotonic_ns():
+            self._armed_ns = at_ns
+            self.alarm.arm(at_ns, self._ring)
+
+    def _ring(self) -> None:
+        self._armed_ns = None
+        self.nudge()
 
 
 async def run_paced(timeline: Timeline, driver: PacedDriver, main: Coroutine[Any, Any, T]) -> T:

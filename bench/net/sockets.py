@@ -6,16 +6,42 @@ import asyncio
 import errno
 import socket
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
-from bench.clock import PacedDriver
-from bench.eip.transport import TCP_PORT, Address, CloseTcp, ConnectTcp, Endpoint, Outgoing, SendTcp, SendUdp
-from bench.errors import MachineError
+from bench.clock import PacedDriver, Phase
+from bench.eip.transport import (
+    TCP_PORT,
+    Address,
+    CloseTcp,
+    ConnectTcp,
+    Endpoint,
+    JoinGroup,
+    LeaveGroup,
+    Outgoing,
+    SendTcp,
+    SendUdp,
+)
+from bench.errors import LocalError, MachineError
+from bench.net.datagrams import BURST, Datagram, Port, open_broadcast, open_group, open_own
 from bench.net.host import Host
+from bench.net.interfaces import LIMITED_BROADCAST, Interface, interface_of, is_near
+from bench.net.streams import LINGER_S, UNREAD_LIMIT, Stream
 
-UNREAD_LIMIT = 1 << 20  # bytes queued for one peer, beyond what the operating system holds for it
+__all__ = [
+    "LINGER_S",
+    "MOST_STREAMS",
+    "UNREAD_LIMIT",
+    "Interface",
+    "SocketHost",
+    "can_bind",
+    "free_udp_port",
+    "interface_of",
+    "machine_error",
+]
+
 MOST_STREAMS = 256  # accepted at one time; `select` takes no file descriptor above 1023
-LINGER_S = 5.0  # how long a peer may take to read what was queued when the core closed the stream
+LATE_NS = 1_000_000  # a timer that runs this late asks first what came in meanwhile
 
 _REMEDIES = {
     errno.EADDRINUSE: "close the other program that uses it, or choose another address with --listen",
@@ -34,10 +60,19 @@ def machine_error(asked: str, error: OSError) -> MachineError:
 class SocketHost(Host):
     """One endpoint on this computer's network; call `open` before, `close` after.
 
+    With UDP port 44818 it also hears broadcasts, those to the subnet and the limited one, from peers
+    that can be answered from the own address. Everything is sent from the own address.
+
     Args:
         driver: brings arriving frames onto the timeline.
         udp_ports: datagram ports to bind at `address`.
         listen: also accept TCP sessions on port 44818.
+
+    Attributes:
+        notes: what could not be had and is not an error, in words.
+        send_errors: datagrams the system did not take, and groups it did not join.
+        turned_away: TCP sessions refused because there were `MOST_STREAMS` already, or no power.
+        lost_datagrams: came in without power or with the cable unplugged.
     """
 
     def __init__(
@@ -54,15 +89,21 @@ class SocketHost(Host):
         self._driver = driver
         self._udp_ports = udp_ports
         self._listen = listen
-        # A core may close a link and connect again under the same number: see `_Stream.dropped`.
-        self._streams: dict[int, _Stream] = {}
-        self._datagrams: dict[int, asyncio.DatagramTransport] = {}
+        # A core may close a link and connect again under the same number: see `Stream.dropped`.
+        self._streams: dict[int, Stream] = {}
+        self._own: dict[int, Port] = {}
+        self._broadcast: list[Port] = []
+        self._groups: dict[tuple[str, int], Port] = {}
+        self._near: dict[str, bool] = {}
         self._server: asyncio.Server | None = None
         self._accepted = 0
-        self._connecting: dict[asyncio.Task[None], _Stream] = {}
-        self._open: set[_Stream] = set()  # accepted and not yet closed, dropped ones included
+        self._connecting: dict[asyncio.Task[None], Stream] = {}
+        self._open: set[Stream] = set()  # accepted and not yet closed, dropped ones included
+        self._read_to_ns = -1  # every frame that came by then has been read
+        self.notes: list[str] = []
         self.send_errors = 0
         self.turned_away = 0
+        self.lost_datagrams = 0
         self._cut = False
         self._held: list[Callable[[], None]] = []
 
@@ -72,7 +113,9 @@ class SocketHost(Host):
         if not cut:
             held, self._held = self._held, []
             for call in held:
-                self.hand_in(call)
+                self._driver.hand_in(call)
+
+    # --- open and close ---
 
     async def open(self) -> None:
         """Bind everything.
@@ -87,24 +130,41 @@ class SocketHost(Host):
             raise
 
     async def _bind(self) -> None:
-        loop = asyncio.get_running_loop()
         if self._listen:
             asked = f"TCP port {TCP_PORT} of {self.address}"
             try:
                 listener = _listener(self.address)
             except OSError as error:
                 raise machine_error(asked, error) from error
-            self._server = await loop.create_server(lambda: _Stream(self, None), sock=listener)
+            loop = asyncio.get_running_loop()
+            self._server = await loop.create_server(lambda: Stream(self, None), sock=listener)
         for port in self._udp_ports:
             try:
-                transport, _ = await loop.create_datagram_endpoint(
-                    lambda port=port: _Datagrams(self, port),  # type: ignore[misc]
-                    local_addr=(self.address, port),
-                    family=socket.AF_INET,
-                )
+                self._own[port] = self._watched(open_own(self.address, port))
             except OSError as error:
                 raise machine_error(f"UDP port {port} of {self.address}", error) from error
-            self._datagrams[port] = transport
+        if TCP_PORT in self._udp_ports:
+            self._listen_to_broadcasts()
+
+    def _listen_to_broadcasts(self) -> None:
+        try:
+            subnet = interface_of(self.address).broadcast_of(self.address)
+        except LocalError:
+            return  # a name in place of an address
+        for broadcast in dict.fromkeys((subnet, LIMITED_BROADCAST)):
+            try:
+                self._broadcast.append(self._watched(open_broadcast(broadcast, TCP_PORT)))
+            except OSError as error:
+                reason = error.strerror or str(error)
+                self.notes.append(f"broadcasts to {broadcast} do not reach {self.address}: {reason}")
+
+    def _watched(self, port: Port) -> Port:
+        asyncio.get_running_loop().add_reader(port.socket.fileno(), self._readable, port)
+        return port
+
+    def _close_port(self, port: Port) -> None:
+        asyncio.get_running_loop().remove_reader(port.socket.fileno())
+        port.socket.close()
 
     async def close(self) -> None:
         """Close every socket; what the core still wanted to say should have been pumped before."""
@@ -115,8 +175,11 @@ class SocketHost(Host):
             self._server.close()
         for stream in list(self._streams.values()):
             stream.drop()
-        for transport in self._datagrams.values():
-            transport.close()
+        for port in self._ports():
+            self._close_port(port)
+        self._own.clear()
+        self._broadcast.clear()
+        self._groups.clear()
         await asyncio.sleep(0)
         for stream in list(self._streams.values()):
             stream.abort()  # a peer that does not read would keep what is queued for ever
@@ -124,50 +187,114 @@ class SocketHost(Host):
             await self._server.wait_closed()
         await asyncio.sleep(0)
 
-    def accepted(self, stream: _Stream) -> int | None:
-        """Number a new incoming stream; None when there are too many."""
-        if len(self._open) >= MOST_STREAMS:
-            self.turned_away += 1
-            return None
-        self._open.add(stream)
-        self._accepted += 1
-        self._streams[self._accepted] = stream
-        return self._accepted
+    def _forget(self) -> None:
+        """Power is lost: peers get a reset, as from a device that has started again.
 
-    def gone(self, stream: _Stream) -> None:
-        """A stream's socket is closed, whoever closed it."""
-        self._open.discard(stream)
+        The ports stay bound, so that nobody else takes them; who connects meanwhile gets a reset too.
+        """
+        for task in list(self._connecting):
+            task.cancel()
+        for stream in {*self._streams.values(), *self._open}:
+            stream.reset()
+        self._streams.clear()
+        self._held.clear()
+        for port in self._groups.values():
+            self._close_port(port)
+        self._groups.clear()
 
-    def lost(self, stream: _Stream, link: int) -> None:
-        """The peer or the network closed a stream, or a connect was refused."""
-        if self._streams.get(link) is stream:
-            del self._streams[link]
-        self.closed(link)
+    # --- datagrams in ---
 
-    def hand_in(self, call: Callable[[], None], *, datagram: bool = False) -> None:
-        """Bring an arrival onto the timeline."""
-        if not self._cut:
-            self._driver.hand_in(call)
-        elif not datagram:
-            self._held.append(call)
+    def _ports(self) -> list[Port]:
+        return [*self._own.values(), *self._broadcast, *self._groups.values()]
+
+    def _readable(self, port: Port) -> None:
+        if self._cut or not self.powered:
+            self.lost_datagrams += len(port.read())
+        elif self._driver.behind_ns() > LATE_NS:
+            self._read_late(port)
+            self._driver.nudge()
+        else:
+            burst = port.read()
+            if port.to_many and burst:
+                burst = [one for one in burst if self._can_answer(one[1][0])]
+            if burst:
+                self._driver.deliver(partial(self._take, port, burst))
+
+    def _take(self, port: Port, burst: list[Datagram]) -> None:
+        self.datagrams(port.port, burst, port.to_many)
+
+    def _can_answer(self, peer: str) -> bool:
+        near = self._near.get(peer)
+        if near is None:
+            if len(self._near) >= 1024:
+                self._near.clear()
+            near = self._near[peer] = is_near(peer, self.address, interface_of(self.address))
+        return near
+
+    def _read_late(self, port: Port) -> int:
+        """Put what waits on the timeline, each frame at its arrival; returns up to when all was read.
+
+        Where the system does not stamp frames they come now, that is late.
+        """
+        timeline, wall_ns = self._timeline, self._driver.wall_ns()
+        stamped = port.read_stamped()
+        to_ns = wall_ns
+        for datagram, stamp_ns in stamped:
+            came_ns = to_ns = wall_ns if stamp_ns is None else self._driver.arrival_ns(stamp_ns)
+            if not port.to_many or self._can_answer(datagram[1][0]):
+                at_ns = max(came_ns, timeline.now_ns)
+                timeline.at(at_ns, Phase.NETWORK, partial(self._take, port, [datagram]))
+        return to_ns if len(stamped) == BURST else wall_ns
+
+    def _fire(self) -> None:
+        """Our own lateness must not look like a peer's: what came in before this instant is heard first.
+
+        It is heard at this instant, so that after a stall a true silence may be told one timeout later.
+        """
+        now_ns = self._timeline.now_ns
+        if now_ns > self._read_to_ns and self._driver.wall_ns() - now_ns > LATE_NS and not self._cut:
+            read_to_ns = [self._read_late(port) for port in self._ports()]
+            self._read_to_ns = min(read_to_ns, default=now_ns)
+            self._timer = self._timeline.at(now_ns, Phase.NETWORK, self._fire)
+        else:
+            super()._fire()
+
+    # --- what the core says ---
 
     def _carry(self, outgoing: Outgoing) -> None:
-        if not self._cut:
-            self._send(outgoing)
-        elif not isinstance(outgoing, SendUdp):
+        if isinstance(outgoing, SendUdp):
+            port = self._own.get(outgoing.local_port)
+            if port is not None and not self._cut:
+                if port.send(outgoing.data, outgoing.peer, outgoing.dscp):
+                    self.datagrams_out += 1
+                else:
+                    self.send_errors += 1
+        elif isinstance(outgoing, JoinGroup):
+            self._join(outgoing.group, outgoing.port)
+        elif isinstance(outgoing, LeaveGroup):
+            left = self._groups.pop((outgoing.group, outgoing.port), None)
+            if left is not None:
+                self._close_port(left)
+        elif self._cut:
             self._held.append(lambda: self._send(outgoing))
+        else:
+            self._send(outgoing)
+
+    def _join(self, group: str, port: int) -> None:
+        if (group, port) not in self._groups:
+            try:
+                self._groups[group, port] = self._watched(open_group(group, port, self.address))
+            except OSError as error:
+                self.send_errors += 1
+                self.notes.append(f"group {group} was not joined: {error.strerror or error}")
 
     def _send(self, outgoing: Outgoing) -> None:
-        if isinstance(outgoing, SendUdp):
-            transport = self._datagrams.get(outgoing.local_port)
-            if transport is not None and not transport.is_closing():
-                transport.sendto(outgoing.data, outgoing.peer)
-        elif isinstance(outgoing, SendTcp):
+        if isinstance(outgoing, SendTcp):
             stream = self._streams.get(outgoing.link)
             if stream is not None:
                 stream.write(outgoing.data)
         elif isinstance(outgoing, ConnectTcp):
-            connecting = self._streams[outgoing.link] = _Stream(self, outgoing.link)
+            connecting = self._streams[outgoing.link] = Stream(self, outgoing.link)
             task = asyncio.get_running_loop().create_task(self._connect(connecting, outgoing.peer))
             self._connecting[task] = connecting
             task.add_done_callback(self._connecting.pop)
@@ -176,7 +303,7 @@ class SocketHost(Host):
             if closing is not None:
                 closing.drop()
 
-    async def _connect(self, stream: _Stream, peer: Address) -> None:
+    async def _connect(self, stream: Stream, peer: Address) -> None:
         loop = asyncio.get_running_loop()
         try:
             await loop.create_connection(lambda: stream, *peer, local_addr=(self.address, 0))
@@ -185,85 +312,34 @@ class SocketHost(Host):
         else:
             stream.hand_in(lambda link: self.opened(link, peer))
 
+    # --- what streams say ---
 
-class _Stream(asyncio.Protocol):
-    """One TCP connection; `link` is None until an incoming one is accepted.
+    def accepted(self, stream: Stream) -> int | None:
+        """Number a new incoming stream; None when there are too many, or no power."""
+        if len(self._open) >= MOST_STREAMS or not self.powered:
+            self.turned_away += 1
+            return None
+        self._open.add(stream)
+        self._accepted += 1
+        self._streams[self._accepted] = stream
+        return self._accepted
 
-    Once the core has closed it, it is `dropped`: nothing more is reported of it, because the core may
-    already be connecting again under the same number.
-    """
+    def gone(self, stream: Stream) -> None:
+        """A stream's socket is closed, whoever closed it."""
+        self._open.discard(stream)
 
-    def __init__(self, host: SocketHost, link: int | None) -> None:
-        self._host = host
-        self._link = link
-        self._transport: asyncio.Transport | None = None
-        self.dropped = False
+    def lost(self, stream: Stream, link: int) -> None:
+        """The peer or the network closed a stream, or a connect was refused."""
+        if self._streams.get(link) is stream:
+            del self._streams[link]
+        self.closed(link)
 
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
-        self._transport = transport
-        own = transport.get_extra_info("socket")
-        own.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        own.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)  # a peer that vanished frees its place
-        if self.dropped:
-            transport.close()
-        elif self._link is None:
-            self._link = self._host.accepted(self)
-            if self._link is None:
-                transport.abort()
-                return
-            peer = transport.get_extra_info("peername")[:2]
-            self.hand_in(lambda link: self._host.opened(link, peer))
-
-    def data_received(self, data: bytes) -> None:
-        self.hand_in(lambda link: self._host.received(link, data))
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        self._host.gone(self)
-        self.hand_in(lambda link: self._host.lost(self, link))
-
-    def hand_in(self, call: Callable[[int], None]) -> None:
-        """Bring something onto the timeline, unless the core drops the stream before its turn."""
-
-        def turn() -> None:
-            if not self.dropped and self._link is not None:
-                call(self._link)
-
-        self._host.hand_in(turn)
-
-    def write(self, data: bytes) -> None:
-        """Queue data; a stream already lost takes none, and a peer that never reads is cut off."""
-        transport = self._transport
-        if transport is not None and not transport.is_closing():
-            transport.write(data)
-            if transport.get_write_buffer_size() > UNREAD_LIMIT:
-                transport.abort()
-
-    def drop(self) -> None:
-        """Send what is queued, close, and report nothing more."""
-        self.dropped = True
-        if self._transport is not None:
-            self._transport.close()
-            if self._transport.get_write_buffer_size():
-                asyncio.get_running_loop().call_later(LINGER_S, self._transport.abort)
-
-    def abort(self) -> None:
-        """Close at once."""
-        if self._transport is not None:
-            self._transport.abort()
-
-
-class _Datagrams(asyncio.DatagramProtocol):
-    def __init__(self, host: SocketHost, port: int) -> None:
-        self._host = host
-        self._port = port
-
-    def datagram_received(self, data: bytes, addr: tuple[Any, ...]) -> None:
-        peer = (addr[0], addr[1])
-        self._host.hand_in(lambda: self._host.datagram(self._port, peer, data), datagram=True)
-
-    def error_received(self, exc: Exception) -> None:
-        self._host.send_errors += 1  # a peer without the port open answers by ICMP; its timeout will tell
+    def hand_in(self, call: Callable[[], None]) -> None:
+        """Bring what a stream has to say onto the timeline."""
+        if self._cut:
+            self._held.append(call)
+        else:
+            self._driver.deliver(call)
 
 
 def _listener(address: str) -> socket.socket:

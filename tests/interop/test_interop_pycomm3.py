@@ -23,7 +23,7 @@ IDENTITY, ASSEMBLY, TCP_IP, ETHERNET_LINK = 0x01, 0x04, 0xF5, 0xF6
 NAME = bytes((len(PRODUCT_NAME),)) + PRODUCT_NAME.encode()
 SERIAL_BYTES = SERIAL.to_bytes(4, "little")
 OWN_ADDRESS = bytes((1, 7, 0, 127))  # UDINT, little-endian
-INTERFACE = OWN_ADDRESS + bytes((0, 255, 255, 255)) + bytes(14)
+INTERFACE = OWN_ADDRESS + bytes((0, 0, 0, 255)) + bytes(14)
 UNOWNED = b"\x30\x00"  # status word: no I/O connection
 
 
