@@ -6,13 +6,16 @@ A plain translation: units and names change here, nothing is decided.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from bench.eip import TCP_PORT, AdapterConfig, Identity, OnLoss, ScannerConfig
+from bench.eip.config import Limits, Network, OutputFormat
 from bench.errors import LocalError
 from bench.points import Point, Rack
 from bench.station import LoadedStation
 from bench.station import model as written
+from bench.station.wiring import point_count
 from bench.units import conductance_si, ns_from_ms, pa_from_bar_gauge
 from sims import cylinder, electrical, jet, plant, sensors, supply, valve
 
@@ -22,10 +25,21 @@ Parameters = Any  # one of the plant's frozen parameter classes
 def build_plant(station: LoadedStation) -> plant.Plant:
     """The machine behind the points."""
     model = station.model
-    devices = {name: _parameters(device) for name, device in model.devices.items()}
+    jumpers = {n: d for n, d in model.devices.items() if isinstance(d, written.Jumper)}
+    devices = {name: _parameters(device) for name, device in model.devices.items() if name not in jumpers}
+    points = {m.name: point_count(m, model.modules) for m in model.modules}
+    devices |= {name: electrical.Jumper(points[jumper.source]) for name, jumper in jumpers.items()}
     supply_24v = next((n for n, d in model.devices.items() if isinstance(d, written.Supply24V)), "")
-    powers = {m.name: m.power for m in model.modules if not isinstance(m, written.DigitalInput)}
-    inputs = {p.tag: electrical.InputWire(p.device, supply_24v) for p in station.layout.inputs}
+    powers = {
+        m.name: m.power for m in model.modules if isinstance(m, written.DigitalOutput | written.ValveCoils)
+    }
+    feeds = {m.name: supply_24v for m in model.modules if isinstance(m, written.DigitalInput)}
+    feeds |= {jumper.sink: powers[jumper.source] for jumper in jumpers.values()}
+    inputs = {
+        p.tag: electrical.InputWire(p.device, feeds[p.module])
+        for p in station.layout.inputs
+        if p.module in feeds  # what a module status says comes from the adapter itself
+    }
     outputs = {p.tag: electrical.OutputWire(p.device, powers[p.module]) for p in station.layout.outputs}
     return plant.Plant(devices, inputs, outputs)
 
@@ -37,15 +51,16 @@ def build_rack(station: LoadedStation) -> Rack:
     }
     layout = station.layout
     points = [
-        Point(p.tag, p.byte, p.bit, p.direction == "in", filters.get(p.module, 0))
+        Point(p.tag, p.byte, p.bit, p.direction == "in", filters.get(p.module, 0), module=p.module)
         for p in (*layout.inputs, *layout.outputs)
     ]
     return Rack(points, layout.input_size, layout.output_size)
 
 
-def adapter_config(station: LoadedStation, address: str) -> AdapterConfig:
-    """The adapter as the station file describes it, at *address*."""
+def adapter_config(station: LoadedStation, address: str, network: Network | None = None) -> AdapterConfig:
+    """The adapter as the station file describes it, at *address* on the interface *network*."""
     adapter = station.model.adapter
+    network = Network() if network is None else network
     who = adapter.identity
     return AdapterConfig(
         identity=Identity(
@@ -67,6 +82,17 @@ def adapter_config(station: LoadedStation, address: str) -> AdapterConfig:
         rpi_default_ns=ns_from_ms(adapter.rpi_ms.default),
         on_idle=OnLoss[adapter.outputs_on_idle.upper()],
         on_timeout=OnLoss[adapter.outputs_on_timeout.upper()],
+        configuration=bytes.fromhex(adapter.configuration_data),
+        input_only_point=adapter.assemblies.input_only,
+        listen_only_point=adapter.assemblies.listen_only,
+        output_format=OutputFormat[adapter.output_format.upper()],
+        settable_outputs=adapter.outputs_by_message == "accept",
+        network=replace(network, host_name=adapter.host_name),
+        limits=Limits(
+            io_connections=adapter.connections,
+            inactivity_s=adapter.inactivity_s,
+            rpi_max_ns=ns_from_ms(adapter.rpi_ms.maximum),
+        ),
     )
 
 
@@ -85,6 +111,9 @@ def scanner_config(station: LoadedStation, target: str, address: str, io_port: i
         multiplier=station.model.controller.timeout_multiplier,
         originator_serial=0x0D1C_0001,
         io_port=io_port,
+        multicast=station.model.controller.multicast,
+        output_format=OutputFormat[adapter.output_format.upper()],
+        configuration=bytes.fromhex(adapter.configuration_data),
     )
 
 

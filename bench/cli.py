@@ -42,13 +42,16 @@ def parser() -> argparse.ArgumentParser:
     serve.add_argument("--listen", metavar="ADDRESS", help="of a single station; default: loopback only")
     serve.add_argument("--seconds", type=_seconds, metavar="N", help="stop after N seconds")
     serve.add_argument("--logic", metavar="FILE", help="run this program in the embedded controller as well")
+    serve.add_argument("--fast", action="store_true", help="use uvloop, an optional dependency")
     serve.formatter_class = argparse.RawDescriptionHelpFormatter
     serve.print_help = lambda file=None: _serve_help(serve, file)  # type: ignore[method-assign]
     check = commands.add_parser("check", help="print the point table and every mistake of a station file")
     check.add_argument("station", metavar="FILE", help="a station, or a bench file with several")
     probe = commands.add_parser("probe", help="ask any adapter who it is")
     probe.add_argument("host", metavar="HOST")
-    _io_parser(commands.add_parser("io", help="open a connection to any adapter and show its images live"))
+    shown = "open a connection to any adapter and show its images live"
+    # no abbreviations: the flag that lets a machine move is typed in full or not at all
+    _io_parser(commands.add_parser("io", allow_abbrev=False, help=shown))
     eds = commands.add_parser("eds", help="write the EDS file that a scanner's tool imports for a station")
     eds.add_argument("station", metavar="STATION")
     eds.add_argument("-o", "--output", metavar="FILE", help="default: print the file")
@@ -190,13 +193,13 @@ def serve_command(options: argparse.Namespace) -> int:
     """`bench serve`."""
     import asyncio
 
-    from bench.clock import paced_loop
     from bench.live.serve import serve
+    from bench.net.timer import paced_loop
     from bench.suite import read_served
 
     logic = Path(options.logic) if options.logic else None
     stations = read_served(Path(options.station), options.listen, logic)
-    with asyncio.Runner(loop_factory=paced_loop) as runner:
+    with asyncio.Runner(loop_factory=lambda: paced_loop(options.fast)) as runner:
         summary, ran = runner.run(serve(stations, options.seconds, _console()))
     print(summary)
     return 0 if ran else FAILED
@@ -238,7 +241,7 @@ def probe_command(options: argparse.Namespace) -> int:
 
 
 def _io_parser(io: argparse.ArgumentParser) -> None:
-    io.description = """Opens one class 1 connection as a scanner and shows the images until Ctrl-C. Outputs
+    io.description = """Opens one class 0 or 1 connection and shows the images until Ctrl-C. Outputs
     stay idle unless you type the flag that says you accept moving a machine. Exit status: 0 frames came,
     1 refused or never connected, 2 a wrong call."""
     io.epilog = _NOTE
@@ -273,8 +276,8 @@ def io_command(options: argparse.Namespace) -> int:
     """`bench io`."""
     import asyncio
 
-    from bench.clock import paced_loop
     from bench.live.io import IoCall, exercise, parse_bits, parse_hex
+    from bench.net.timer import paced_loop
 
     call = IoCall(
         host=options.host,

@@ -156,7 +156,7 @@ def _unmapped(
 ) -> Iterator[Mistake]:
     driven = {place.tag for _, place in found}
     for place in layout.outputs:
-        if place.tag not in driven:
+        if place.tagged and place.tag not in driven:
             yield Mistake(program.file, 1, 1, place.tag, "no variable drives this output point", warning=True)
     mapped = {variable.name for variable, _ in found}
     for variable in program.variables.values():

@@ -7,7 +7,7 @@ the load (output), and stays visible until it is removed.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 
 from bench.errors import LocalError
@@ -26,10 +26,14 @@ class Point:
     forced: bool | None = None
     level: bool = False  # the terminal as it is now
     settles_ns: int | None = None  # when `level` will have held long enough
+    module: str = ""
+    absent: bool = False  # its module is missing, faulted or without power
 
     @property
     def light(self) -> bool:
-        """What the light shows: the forced value where there is one."""
+        """What the light shows: the forced value where there is one; nothing without a module."""
+        if self.absent:
+            return False
         return self.value if self.forced is None else self.forced
 
 
@@ -52,10 +56,9 @@ class Rack:
 
     def __init__(self, points: Iterable[Point], input_size: int, output_size: int) -> None:
         self._points = {point.tag: point for point in points}
-        self._inputs = [point for point in self._points.values() if point.is_input]
-        self._outputs = [point for point in self._points.values() if not point.is_input]
+        self._outputs = {point.byte * 8 + point.bit: point for point in self if not point.is_input}
         self._image = bytearray(input_size)
-        self._last_outputs = bytes(output_size)
+        self._last_outputs = 0  # the output image as a number, byte 0 lowest
         self._settling: list[Point] = []
 
     def __iter__(self) -> Iterator[Point]:
@@ -82,6 +85,8 @@ class Rack:
         """The 24 V level at an input terminal became *level* at *t_ns*."""
         point = self.point(tag)
         point.level = level
+        if point.absent:
+            return []
         if point.filter_ns == 0 or level == point.value:
             self._unsettle(point)
             return self._take(point)
@@ -105,14 +110,18 @@ class Rack:
 
     def outputs(self, data: bytes) -> list[PointChange]:
         """The owner's output image, already cleared or held as the adapter is told to."""
-        if data == self._last_outputs:
-            return []
-        self._last_outputs = data
+        image = int.from_bytes(data, "little")
+        differs = image ^ self._last_outputs
+        self._last_outputs = image
         changes: list[PointChange] = []
-        for point in self._outputs:
-            before = point.light
-            point.value = bool(data[point.byte] >> point.bit & 1)
-            changes += self._changed(point, before)
+        while differs:  # lowest bit first, which is the order of the images
+            lowest = differs & -differs
+            differs ^= lowest
+            point = self._outputs.get(lowest.bit_length() - 1)
+            if point is not None:
+                before = point.light
+                point.value = bool(image & lowest)
+                changes += self._changed(point, before)
         return changes
 
     def force(self, tag: str, value: bool | None) -> list[PointChange]:
@@ -121,6 +130,26 @@ class Rack:
         before = point.light
         point.forced = value
         return self._changed(point, before)
+
+    def set_absent(self, modules: Collection[str], now_ns: int) -> list[PointChange]:
+        """Exactly *modules* are missing, faulted or without power: their points read and drive FALSE.
+
+        Forces stay set and act again with the module; the filters of its inputs then start anew.
+        """
+        changes: list[PointChange] = []
+        for point in self:
+            absent = point.module in modules
+            if absent == point.absent:
+                continue
+            before = point.light
+            point.absent = absent
+            if point.is_input:
+                self._unsettle(point)
+                point.value = False
+            changes += self._changed(point, before)
+            if point.is_input and not absent:
+                changes += self.level(point.tag, point.level, now_ns)
+        return changes
 
     def _take(self, point: Point) -> list[PointChange]:
         before = point.light

@@ -6,23 +6,36 @@ Nothing runs while any file is wrong: all mistakes of all files are reported tog
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from bench.clock import PacedDriver, Timeline, paced_loop, run_paced, run_virtual, start_number, wall_clock_s
+from bench.clock import Timeline, run_paced, run_virtual, start_number, wall_clock_s
+from bench.controller import map_variables
 from bench.eip import IO_PORT
-from bench.errors import Mistake, WrongFiles
+from bench.eip.config import Network
+from bench.errors import LocalError, Mistake, WrongFiles
 from bench.logic import Program, compile_program
+from bench.net.interfaces import interface_of
 from bench.net.memory import MemoryNetwork
 from bench.net.sockets import can_bind, free_udp_port
+from bench.net.timer import paced, paced_loop
 from bench.report.result import ScenarioResult, SuiteResult
 from bench.scenario import Run, Scenario, places_of, read_heading, read_scenario
-from bench.station import LoadedStation, load_station, read_document
+from bench.station import (
+    LoadedStation,
+    address_fault,
+    is_bench_file,
+    load_station,
+    read_bench_file,
+    read_document,
+)
+from bench.station.document import Document, parse_document
 from bench.station.words import hint
 from bench.world import World
 
 ENDING = ".scenario.yaml"
+LOOPBACKS_TRIED = 3
 SIZE_LIMIT = 1_000_000  # characters of one file the person wrote
 
 
@@ -43,6 +56,18 @@ class Prepared:
     station: LoadedStation
     program: Program | None
     warnings: tuple[Mistake, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """One station to be served: where, and with which program in its controller, if any."""
+
+    station: LoadedStation
+    address: str
+    program: Program | None = None
+
+
+LOOPBACK = "127.0.0.1"
 
 
 def find_scenarios(paths: Iterable[str]) -> list[Path]:
@@ -83,6 +108,68 @@ def read_text(path: Path) -> str:
 def read_station(path: Path) -> LoadedStation:
     """Load a station file; WrongFiles with every mistake."""
     return load_station(read_text(path), str(path))
+
+
+def read_served(path: Path, listen: str | None = None, logic: Path | None = None) -> tuple[Served, ...]:
+    """What `bench serve` and `bench check` are given: a station file, or a bench file with several.
+
+    Args:
+        listen: replaces the address of a single station; None leaves it, or loopback.
+        logic: replaces the program of a single station.
+
+    Raises:
+        WrongFiles: every mistake of every file.
+        LocalError: `listen` or `logic` for several stations, or an address nobody can be served at.
+    """
+    if listen is not None and (fault := address_fault(listen)):
+        raise LocalError(f"--listen {fault}")
+    text = read_text(path)
+    document, _ = parse_document(text, str(path))
+    if document is None or not is_bench_file(document):
+        station = load_station(text, str(path))
+        program = None if logic is None else compile_program(read_text(logic), str(logic))
+        return (_fitting(Served(station, listen or LOOPBACK, program)),)
+    document = read_document(text, str(path))
+    bench = read_bench_file(document)
+    several = len(bench.stations) > 1
+    for option, value in (("--listen", listen), ("--logic", logic)):
+        if several and value is not None:
+            raise LocalError(f"{option} is for a single station; {path} says it for each of its own")
+    shared, mistakes, served = _Shared(), _absent_files(document, path.parent), []
+    if mistakes:
+        raise WrongFiles(mistakes)
+    for entry in bench.stations:
+        program_path = logic or (None if entry.logic is None else path.parent / entry.logic)
+        try:
+            station = shared.station(path.parent / entry.station)
+            program = None if program_path is None else shared.program(program_path)
+            served.append(_fitting(Served(station, listen or entry.address or LOOPBACK, program)))
+        except WrongFiles as wrong:
+            mistakes += wrong.mistakes
+    if mistakes:
+        raise WrongFiles(list(dict.fromkeys(mistakes)))
+    return tuple(served)
+
+
+def _fitting(served: Served) -> Served:
+    """The same; WrongFiles where the program and the points do not fit together."""
+    if served.program is not None:
+        map_variables(served.program, served.station.layout)
+    return served
+
+
+def _absent_files(document: Document, folder: Path) -> list[Mistake]:
+    mistakes: list[Mistake] = []
+    for index, entry in enumerate(document.data["stations"]):
+        for key in ("station", "logic"):
+            name = entry.get(key)
+            if name is not None and not (folder / name).is_file():
+                near = sorted(
+                    str(file.relative_to(folder)) for file in folder.glob(f"*/*{Path(name).suffix}")
+                )
+                sentence = f"there is no file {name!r} here{hint(name, near)}"
+                mistakes.append(document.mistake(("stations", index, key), sentence))
+    return mistakes
 
 
 @dataclass(slots=True)
@@ -187,7 +274,7 @@ def _in_real_time(prepared: Prepared, listen: str) -> ScenarioResult:
 
 async def _paced(prepared: Prepared, listen: str) -> ScenarioResult:
     timeline = Timeline()
-    driver = PacedDriver(timeline)
+    driver = paced(timeline)
     own, io_port = own_address(listen)
     world = World(
         prepared.station,
@@ -197,6 +284,7 @@ async def _paced(prepared: Prepared, listen: str) -> ScenarioResult:
         own=own,
         own_io_port=io_port,
         incarnation=start_number(),
+        network=network_of(listen),
     )
     await world.join_sockets(driver)
     began_s = wall_clock_s()
@@ -208,16 +296,23 @@ async def _paced(prepared: Prepared, listen: str) -> ScenarioResult:
     return run.result(wall_s=wall_clock_s() - began_s, mode="real time", lateness_ns=driver.worst_late_ns)
 
 
-def own_address(listen: str) -> tuple[str, int]:
-    """Address and I/O port for a controller beside an adapter at *listen*.
+def own_address(listen: str, taken: Collection[str] = ()) -> tuple[str, int]:
+    """Address and I/O port for a controller beside an adapter at *listen*; others live at *taken*.
 
     The I/O port of *listen* is the adapter's. A second loopback address has its own; where there is none,
     another port does, and the forward open says so in its sockaddr item.
     """
-    other = "127.0.0.2" if listen != "127.0.0.2" else "127.0.0.3"
-    if listen.startswith("127.") and can_bind(other, IO_PORT):
-        return other, IO_PORT
+    others = (f"127.0.0.{last}" for last in range(2, 2 + LOOPBACKS_TRIED + len(taken)))
+    for other in others if listen.startswith("127.") else ():
+        if other != listen and other not in taken and can_bind(other, IO_PORT):
+            return other, IO_PORT
     return listen, free_udp_port(listen)
+
+
+def network_of(address: str) -> Network:
+    """What the adapter at *address* tells of its interface."""
+    interface = interface_of(address)
+    return Network(netmask=interface.netmask, interface=interface.name)
 
 
 def run_suite(

@@ -7,6 +7,7 @@ instant (`bench.clock.Phase`), in virtual and in real time alike.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Sequence
 from math import isfinite
 
@@ -15,7 +16,8 @@ from bench.build import adapter_config, build_plant, build_rack, scanner_config
 from bench.clock import Entry, PacedDriver, Phase, Timeline
 from bench.controller import Controller
 from bench.eip import IO_PORT, TCP_PORT, Adapter, Scanner
-from bench.eip.events import OutputsChanged, Refused
+from bench.eip.config import Network
+from bench.eip.events import Event, OutputsChanged, Refused
 from bench.errors import LocalError, LogicFault
 from bench.logic import Program
 from bench.net.host import Host
@@ -23,6 +25,8 @@ from bench.net.memory import MemoryNetwork
 from bench.net.sockets import SocketHost
 from bench.points import PointChange
 from bench.station import LoadedStation
+from bench.station.wiring import watched_modules
+from bench.station.words import hint
 from bench.trace import Trace, Value
 from bench.units import ns_from_ms
 from bench.watch import Watchers
@@ -32,7 +36,8 @@ Reading = bool | int | float
 SAMPLE_NS = 5_000_000  # positions and pressures go into the trace this often while something moves
 KEPT_REFUSALS = 64
 STOPPED = "controller.stopped"
-NETWORK_FAULTS = ("link_down",)
+MODULE_FAULTS = ("module_missing", "module_fault")
+MINOR_RECOVERABLE = 1 << 8  # of the Identity object's status word; public header of an open stack
 
 
 class World:
@@ -47,6 +52,13 @@ class World:
             None keeps all.
         incarnation: of the adapter; on a real network another one at every start, so that an originator
             left over from the last start cannot be taken for a present one.
+        network: the interface at *address*.
+        told: hears every event of the adapter.
+
+    Attributes:
+        adapter: the present one; after a loss of its power it is another object.
+        powered: whether the adapter has power.
+        refusals: the newest, oldest first; `refused` is how many there were in all.
     """
 
     def __init__(
@@ -60,18 +72,24 @@ class World:
         own_io_port: int = IO_PORT,
         keep_changes: int | None = None,
         incarnation: int = 1,
+        network: Network | None = None,
+        told: Callable[[Event], None] | None = None,
     ) -> None:
         self.station = station
         self.timeline = timeline
         self.trace = Trace(keep_changes)
         self.plant = build_plant(station)
         self.rack = build_rack(station)
-        self.adapter = Adapter(adapter_config(station, address), incarnation)
+        self._config = adapter_config(station, address, network)
+        self._incarnation = incarnation
+        self.adapter = Adapter(self._config, incarnation)
+        self.powered = True
         self.controller: Controller | None = None
         self.scanner: Scanner | None = None
         self.stopped: LogicFault | None = None
-        self.refusals: list[str] = []  # the last ones
-        self.refused = 0  # how many there were in all
+        self.refusals: deque[Refused] = deque(maxlen=KEPT_REFUSALS)
+        self.refused = 0
+        self._told = told
         self.address, self.own, self.own_io_port = address, own, own_io_port
         self._network: MemoryNetwork | None = None
         self._hosts: list[Host] = []
@@ -79,6 +97,8 @@ class World:
         self._sampler: Entry | None = None
         self._sampled_ns = -SAMPLE_NS
         self._levels: dict[str, bool] = {}  # at the terminals, to be sampled in this instant
+        modules = watched_modules(station.model.modules)
+        self._module_faults: dict[str, set[str]] = {module.name: set() for module in modules}
         self._getters: dict[str, Callable[[], Reading]] = {}
         self.kinds: dict[str, str] = {}
         self.watchers = Watchers(timeline, self.kinds)
@@ -126,7 +146,28 @@ class World:
     @property
     def connected(self) -> bool:
         """Whether some scanner owns the outputs at this moment."""
-        return any(report.state == "established" for report in self.adapter.connections())
+        return self.adapter.owned
+
+    @property
+    def faulted_modules(self) -> tuple[str, ...]:
+        """Modules missing or faulted, in file order."""
+        return tuple(name for name, kinds in self._module_faults.items() if kinds)
+
+    @property
+    def hosts(self) -> tuple[Host, ...]:
+        """The shells on the network, the adapter's first."""
+        return tuple(self._hosts)
+
+    @property
+    def network_notes(self) -> tuple[str, ...]:
+        """What the network could not give, in words."""
+        return tuple(note for host in self._hosts if isinstance(host, SocketHost) for note in host.notes)
+
+    @property
+    def network_counts(self) -> tuple[int, int]:
+        """Datagrams the network refused to carry, and TCP links turned away because there were too many."""
+        sockets = [host for host in self._hosts if isinstance(host, SocketHost)][:1]
+        return sum(host.send_errors for host in sockets), sum(host.turned_away for host in sockets)
 
     def value(self, name: str) -> Reading:
         """What *name* is now; LocalError for a name nothing has."""
@@ -201,8 +242,9 @@ class World:
         if self.scanner is not None:
             self.scanner.close(self.timeline.now_ns)
             self._hosts[1].pump()
-        self.adapter.shutdown(self.timeline.now_ns)
-        self._hosts[0].pump()
+        if self.powered:
+            self.adapter.shutdown(self.timeline.now_ns)
+            self._hosts[0].pump()
 
     # --- plant ---
 
@@ -246,11 +288,7 @@ class World:
 
     def _happen(self, change: Change) -> None:
         if isinstance(change, LevelChange):
-            # A correction of what was foretold for this instant replaces it: no edge of zero length.
-            tag, known = change.tag, change.tag in self._levels
-            self._levels[tag] = change.level
-            if not known:
-                self.timeline.after(0, Phase.INPUT, lambda: self._level(tag, self._levels.pop(tag)))
+            self._at_terminal(change.tag, change.level)
         else:
             self._record(
                 quantities.outside_name(change.name), quantities.outside_value(change.name, change.value)
@@ -262,8 +300,16 @@ class World:
 
     # --- the adapter's points ---
 
-    def _level(self, tag: str, level: bool) -> None:
-        self._points(self.rack.level(tag, level, self.timeline.now_ns))
+    def _at_terminal(self, tag: str, level: bool) -> None:
+        if not self._levels:
+            self.timeline.after(0, Phase.INPUT, self._sample_levels)
+        # A correction of what was foretold for this instant replaces it: no edge of zero length.
+        self._levels[tag] = level
+
+    def _sample_levels(self) -> None:
+        levels, self._levels = self._levels, {}
+        now_ns = self.timeline.now_ns
+        self._points([c for tag, level in levels.items() for c in self.rack.level(tag, level, now_ns)])
         self._arm_filter()
 
     def _arm_filter(self) -> None:
@@ -281,15 +327,17 @@ class World:
             self._record(change.tag, change.value)
             if not change.is_input:
                 self._acted(self.plant.drive(change.tag, change.value, now_ns))
-        if any(change.is_input for change in changes):
+        if self.powered and any(change.is_input for change in changes):
             self.adapter.set_inputs(self.rack.input_image, now_ns)
             self._hosts[0].pump()
 
-    def _from_adapter(self, event: object) -> None:
+    def _from_adapter(self, event: Event) -> None:
         if isinstance(event, OutputsChanged):
             self.timeline.after(0, Phase.OUTPUT, self._outputs)
         elif isinstance(event, Refused):
-            self._refused(event.sentence)
+            self._refused(event)
+        if self._told is not None:
+            self._told(event)
         self._record_connection()
 
     def _outputs(self) -> None:
@@ -331,14 +379,13 @@ class World:
         self._hosts[1].pump()
         self._record(STOPPED, True)
 
-    def _from_scanner(self, event: object) -> None:
+    def _from_scanner(self, event: Event) -> None:
         if isinstance(event, Refused):
-            self._refused(event.sentence)
+            self._refused(event)
 
-    def _refused(self, sentence: str) -> None:
+    def _refused(self, refusal: Refused) -> None:
         self.refused += 1
-        self.refusals.append(sentence)
-        del self.refusals[:-KEPT_REFUSALS]
+        self.refusals.append(refusal)
 
     # --- trace and checks ---
 
@@ -377,8 +424,12 @@ class World:
 
     def fault(self, kind: str, target: str, active: bool) -> None:
         """Put a fault in or take it out again."""
-        if kind in NETWORK_FAULTS:
+        if kind == "link_down":
             self._cut(active)
+        elif kind == "power_loss":
+            self._power(not active)
+        elif kind in MODULE_FAULTS:
+            self._module(kind, target, active)
         else:
             self._acted(self.plant.fault(kind, target, active, self.timeline.now_ns))
         self._record(f"fault.{kind}.{target}", active)
@@ -389,3 +440,44 @@ class World:
         for host in self._hosts:
             if isinstance(host, SocketHost):
                 host.set_cut(cut)
+
+    def _power(self, on: bool) -> None:
+        """Take the adapter's power, or give it back: it starts anew and knows nothing of before."""
+        if on == self.powered:
+            return
+        self.powered = on
+        host = self._hosts[0]
+        if on:
+            self._tell_faults()
+            host.power_on(self.adapter)
+        else:
+            host.power_off()
+            self._incarnation += 1
+            self.adapter = Adapter(self._config, self._incarnation, self.adapter.settings)
+        self._modules_changed()
+        self._outputs()
+        self._record_connection()
+
+    def _module(self, kind: str, module: str, active: bool) -> None:
+        if module not in self._module_faults:
+            raise LocalError(f"there is no module {module}{hint(module, self._module_faults)}")
+        kinds = self._module_faults[module]
+        before = bool(kinds)
+        (kinds.add if active else kinds.discard)(kind)
+        if bool(kinds) == before:
+            return
+        for place in self.station.layout.inputs:
+            if place.device == f"{module}.fault":
+                self._at_terminal(place.tag, bool(kinds))
+        self._modules_changed()
+        if self.powered:
+            self._tell_faults()
+            self._hosts[0].pump()
+
+    def _modules_changed(self) -> None:
+        absent = self.faulted_modules if self.powered else [m.name for m in self.station.model.modules]
+        self._points(self.rack.set_absent(absent, self.timeline.now_ns))
+        self._arm_filter()
+
+    def _tell_faults(self) -> None:
+        self.adapter.set_faults(MINOR_RECOVERABLE if self.faulted_modules else 0)

@@ -2,7 +2,7 @@
 
 from sims.changes import Change, DeviceChange, LevelChange
 from sims.cylinder import Cylinder
-from sims.electrical import InputWire, Lamp, OutputWire, SafetyRelay, Supply24
+from sims.electrical import InputWire, Jumper, Lamp, OutputWire, SafetyRelay, Supply24
 from sims.errors import ModelError
 from sims.jet import AirJet
 from sims.plant import FAULTS, Parameters, Plant
@@ -20,6 +20,7 @@ __all__ = [
     "EmergencyStop",
     "FlowSwitch",
     "InputWire",
+    "Jumper",
     "Lamp",
     "LevelChange",
     "ModelError",

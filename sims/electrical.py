@@ -50,7 +50,7 @@ class InputWire:
     """From a contact to an input terminal.
 
     Args:
-        signal: the contact: a device's name, or `cylinder.switch`.
+        signal: the contact: a device's name, `cylinder.switch` or `jumper.n`.
         supply: name of the Supply24 or SafetyRelay that feeds the contact.
     """
 
@@ -63,12 +63,26 @@ class OutputWire:
     """From an output terminal to a load.
 
     Args:
-        load: `valve.14`, `valve.12` or a lamp's name.
+        load: `valve.14`, `valve.12`, a lamp's name, or `jumper.n`.
         supply: name of the Supply24 or SafetyRelay that feeds the output.
     """
 
     load: str
     supply: str
+
+
+@dataclass(frozen=True, slots=True)
+class Jumper:
+    """Wires from the terminals of an output module straight to those of an input module.
+
+    Core n is the load `<name>.n` of one output and the contact `<name>.n` of one input, so an input wire
+    from it is fed by the supply of that output. No delay of its own.
+    """
+
+    points: int
+
+    def __post_init__(self) -> None:
+        require_from("jumper", "points", self.points, 1, 4096)
 
 
 class RelayModel:

@@ -12,7 +12,7 @@ from heapq import heappop, heappush
 
 from sims.changes import Bit, Change, DeviceChange, LevelChange
 from sims.cylinder import Cylinder, CylinderModel
-from sims.electrical import InputWire, Lamp, OutputWire, SafetyRelay, Supply24
+from sims.electrical import InputWire, Jumper, Lamp, OutputWire, SafetyRelay, Supply24
 from sims.errors import ModelError, require, require_from, unknown
 from sims.jet import AirJet, JetModel
 from sims.sensors import (
@@ -39,6 +39,7 @@ Parameters = (
     | PushButton
     | EmergencyStop
     | Lamp
+    | Jumper
 )
 
 FAULTS = ("wire_break", "stuck_on", "stuck_off", "air_loss", "coil_open")
@@ -477,6 +478,8 @@ def _truths(devices: Mapping[str, Parameters]) -> dict[str, Bit]:
             for switch in quantities:
                 taken = switch in _FLOATS[Cylinder] or "." in switch
                 require(name, "switches", not taken, "a switch name that is no quantity", switch)
+        elif isinstance(device, Jumper):
+            quantities = tuple(str(core) for core in range(device.points))
         elif type(device) not in _TRUTHS and not isinstance(device, AirJet):
             raise ModelError(name, "kind", "parameters of a device", type(device).__name__)
         for quantity in quantities:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from sims.changes import Bit, Change, DeviceChange, LevelChange
-from sims.electrical import InputWire, Lamp, OutputWire, RelayModel, SafetyRelay, Supply24
+from sims.electrical import InputWire, Jumper, Lamp, OutputWire, RelayModel, SafetyRelay, Supply24
 from sims.errors import require, unknown
 from sims.sensors import EmergencyStop, FlowSwitch, PhotoEye, PushButton
 from sims.valve import At, Valve52
@@ -108,6 +108,9 @@ class Wiring:
         self.loads = _loads(devices, bits)
         self.levels: dict[str, Level] = {}
         self.outputs: dict[str, Load] = {}
+        # What hangs on a truth: a station may have hundreds of points, and one change concerns few of them.
+        self._levels_on: dict[Bit, list[Level]] = {}
+        self._loads_on: dict[Bit, list[Load]] = {}
         for tag, wire in inputs.items():
             self.levels[tag] = self._level(tag, wire)
         for tag, out in outputs.items():
@@ -120,7 +123,10 @@ class Wiring:
         contact = self.contacts.get(wire.signal)
         if contact is None:
             raise unknown(tag, "signal", "a contact of the station", wire.signal, self.contacts)
-        return Level(tag, contact, self._supply(tag, wire.supply))
+        level = Level(tag, contact, self._supply(tag, wire.supply))
+        for bit in dict.fromkeys((contact.bit, level.supply)):
+            self._levels_on.setdefault(bit, []).append(level)
+        return level
 
     def _output(self, tag: str, wire: OutputWire) -> Load:
         load = self.loads.get(wire.load)
@@ -129,6 +135,7 @@ class Wiring:
         require(tag, "load", load.supply is None, "a load without another output", wire.load)
         require(tag, "tag", tag not in self.levels, "a tag that is not an input's", tag)
         load.supply = self._supply(tag, wire.supply)
+        self._loads_on.setdefault(load.supply, []).append(load)
         return load
 
     def _supply(self, owner: str, name: str) -> Bit:
@@ -174,13 +181,11 @@ class Wiring:
 
     def follow(self, bit: Bit, now_ns: int) -> None:
         """Let levels, relays and loads that hang on `bit` follow it."""
-        for level in self.levels.values():
-            if level.contact.bit is bit or level.supply is bit:
-                self._refresh_level(level, now_ns)
+        for level in self._levels_on.get(bit, ()):
+            self._refresh_level(level, now_ns)
         self._refresh_relays(now_ns)
-        for load in self.loads.values():
-            if load.supply is bit:
-                self._refresh_load(load, now_ns)
+        for load in self._loads_on.get(bit, ()):
+            self._refresh_load(load, now_ns)
 
     def _refresh_relays(self, now_ns: int) -> None:
         for model in self._relays.values():
@@ -221,6 +226,8 @@ class Wiring:
             self._emit(DeviceChange(planned_ns, bit.name, value))
         if load.side:
             self._coil(load.valve, load.side, value, now_ns)
+        for level in self._levels_on.get(bit, ()):  # the far end of a jumper
+            self._refresh_level(level, now_ns)
 
     def drive(self, tag: str, on: bool, now_ns: int) -> None:
         """The output module switched the point `tag`."""
@@ -276,6 +283,9 @@ def _contacts(devices: Mapping[str, object], bits: Mapping[str, Bit]) -> dict[st
             bit = bits[f"{name}.blocked"]
             seen = Bit(f"{name}.seen", bit.value) if device.response_s > 0.0 else bit
             found[name] = Contact(seen, not device.dark_on)
+        elif isinstance(device, Jumper):
+            for core in (f"{name}.{number}" for number in range(device.points)):
+                found[core] = Contact(bits[core], False)
         elif isinstance(device, FlowSwitch | SafetyRelay | Supply24):
             found[name] = found[f"{name}.on"] = Contact(bits[f"{name}.on"], False)
         else:
@@ -292,6 +302,9 @@ def _loads(devices: Mapping[str, object], bits: Mapping[str, Bit]) -> dict[str, 
                 found[f"{name}.{side}"] = Load(bits[f"{name}.{side}"], name, side)
         elif isinstance(device, Lamp):
             found[name] = Load(bits[f"{name}.lit"], "", "")
+        elif isinstance(device, Jumper):
+            for core in (f"{name}.{number}" for number in range(device.points)):
+                found[core] = Load(bits[core], "", "")
     return found
 
 

@@ -38,7 +38,11 @@ def test_refusals_are_counted_and_the_last_ones_kept() -> None:
     world = world_of("PROGRAM P\nVAR x : BOOL; END_VAR\nx := TRUE;\nEND_PROGRAM\n")
     for number in range(1_000):
         world._from_adapter(Refused(0, "127.0.0.9", 1, (), f"refusal {number}"))
-    assert (world.refused, len(world.refusals), world.refusals[-1]) == (1_000, KEPT_REFUSALS, "refusal 999")
+    assert (world.refused, len(world.refusals), world.refusals[-1].sentence) == (
+        1_000,
+        KEPT_REFUSALS,
+        "refusal 999",
+    )
 
 
 def test_infinite_number_of_a_program_goes_into_the_trace_as_a_word() -> None:

@@ -47,9 +47,7 @@ class Adapter:
         manager_counters, link_counters, settings: what the objects show and set.
     """
 
-    def __init__(
-        self, config: AdapterConfig, incarnation: int = 1, settings: Settings | None = None
-    ) -> None:
+    def __init__(self, config: AdapterConfig, incarnation: int = 1, settings: Settings | None = None) -> None:
         self.config = config
         self.refusals: deque[Refused] = deque(maxlen=_KEPT_REFUSALS)
         self.settings = settings or Settings(inactivity_s=config.limits.inactivity_s)

@@ -372,12 +372,14 @@ def check_message_rpi(request: OpenRequest) -> Refusal | None:
     if asked.ot_rpi_us and asked.to_rpi_us:
         return None
     least_us = request.config.tick_ns // 1000
-    words = rpi_words(0 if asked.ot_rpi_us else 2, least_us, 0 if asked.to_rpi_us else 2, least_us)
+    words: list[int] = []
+    for rpi_us in (asked.ot_rpi_us, asked.to_rpi_us):
+        words += (0, rpi_us) if rpi_us else (2, least_us)
     return request.refuse(
         Extended.RPI_NOT_ACCEPTABLE,
         f"asked for RPI {asked.ot_rpi_us} us O->T and {asked.to_rpi_us} us T->O; "
         f"expected {least_us} to {most_us} us",
-        *words,
+        *rpi_words(*words),
     )
 
 

@@ -26,7 +26,7 @@ class Exchange:
         group: the multicast group and port T->O frames come from, None for point to point.
 
     Raises:
-        RemoteError: a packet interval of 0.
+        RemoteError: a packet interval of 0, or an O->T one of less than half the RPI.
     """
 
     def __init__(
@@ -34,6 +34,10 @@ class Exchange:
     ) -> None:
         if not (reply.ot_api_us and reply.to_api_us):
             raise RemoteError("API", "more than 0 us", f"{reply.ot_api_us} us and {reply.to_api_us} us")
+        if 2000 * reply.ot_api_us < config.rpi_ns:  # it would have us flood it
+            raise RemoteError(
+                "O->T API", f"about the RPI, {config.rpi_ns // 1000} us", f"{reply.ot_api_us} us"
+            )
         self.ot_api_ns, self.to_api_ns = reply.ot_api_us * 1000, reply.to_api_us * 1000
         self.group = route.group
         self.consumer = Consumer(self.to_api_ns * config.multiplier, now_ns)

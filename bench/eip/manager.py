@@ -256,9 +256,10 @@ class ConnectionManager:
 
     def _retire(self, connection: Connection, state: str) -> None:
         """Out of the running ones; an owner that timed out keeps its outputs waiting."""
-        if self._live.pop(connection.ot_id, None) is None:
+        if not connection.is_live:  # its id may have been given to another one since
             self._kept.remove(connection)
         else:
+            del self._live[connection.ot_id]
             production = connection.production
             production.users -= 1
             if production.group and not production.users:
@@ -283,7 +284,8 @@ class ConnectionManager:
         same = [c for c in self._live.values() if c.to_point == to_point]
         if all(c.kind.needs_other for c in same):
             for connection in same:
-                self._close(connection, now_ns, "the last connection it listened to is gone")
+                if connection.is_live:  # closing one listener drops those after it
+                    self._close(connection, now_ns, "the last connection it listened to is gone")
 
     def _end_message(self, connection: MessageConnection, now_ns: int, reason: str) -> None:
         connection.is_live = False
@@ -349,7 +351,8 @@ class ConnectionManager:
         refusal = first_refusal(question, NULL_CHECKS)
         if refusal is not None:
             return self._refuse_open(refusal, asked)
-        known = next((c for c in self._live.values() if c.asked.triad == asked.triad), None)
+        own = (c for c in self._live.values() if c.originator == question.originator)
+        known = next((c for c in own if c.asked.triad == asked.triad), None)  # ids are told to nobody else
         ids = (known.ot_id, known.production.producer.connection_id) if known else (0, 0)
         return Response(data=OpenReply(*ids, asked.triad, asked.ot_rpi_us, asked.to_rpi_us).encode())
 

@@ -6,7 +6,7 @@ decodes them (packet-cip.c, packet-enip.c).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum, IntEnum, auto
 
 from bench.eip.config import OutputFormat
@@ -21,7 +21,7 @@ from bench.errors import LocalError, RemoteError
 _MANAGER_PATH = encode_path((Logical(Kind.CLASS, ClassId.CONNECTION_MANAGER), Logical(Kind.INSTANCE, 1)))
 _MULTIPLIERS = {4 << code: code for code in range(8)}
 _SMALL_SIZE = 511  # above it the size needs a Large Forward Open
-_MOST_BYTES = 0xFFFF - Dress(header=True).overhead  # of data in the 16-bit size of a Large Forward Open
+MOST_BYTES = 0xFFFF - Dress(header=True).overhead  # of data in the 16-bit size of a Large Forward Open
 _RR_HEAD_BYTES = 6  # interface handle, timeout
 _HEARTBEAT_POINTS = {INPUT_ONLY: 152, LISTEN_ONLY: 153}  # this bench's adapter; common practice, no source
 # low, high, scheduled, urgent: defaults of the QoS object; scheduled 47 stands in public captures
@@ -32,6 +32,7 @@ class State(Enum):
     IDLE = auto()
     CONNECTING = auto()
     REGISTERING = auto()
+    READING = auto()  # sizes, when there are some to learn
     OPENING = auto()
     CONNECTED = auto()
     WAITING = auto()  # for the next try, over the session if there is one
@@ -42,6 +43,7 @@ class State(Enum):
 AWAITED = {
     State.CONNECTING: "TCP connection",
     State.REGISTERING: "RegisterSession",
+    State.READING: "Get_Attribute_Single of an assembly",
     State.OPENING: "Forward Open",
 }
 
@@ -65,7 +67,8 @@ class ScannerConfig:
     production inhibit time, at most the RPI; None asks for none, and a quarter of the RPI is kept for
     our own change-of-state data. No `configuration_assembly` leaves it out of the path.
     A try that failed is repeated after `retry_ns`, the next after twice that, up to `retry_most_ns`
-    (never less than `retry_ns`). `learn_sizes`: take the size that a size refusal names.
+    (never less than `retry_ns`). `learn_sizes`: ask the target for its
+    sizes first, and take the size that a size refusal names.
 
     Raises:
         LocalError: a value the Forward Open cannot carry, or that cannot work.
@@ -113,8 +116,8 @@ class ScannerConfig:
         _in_range("priority", self.priority, 0, 3)
         _in_range("io_port", self.io_port, 1, 0xFFFF)
         _in_range("input_assembly", self.input_assembly, 1, 0xFFFF)
-        _in_range("input_size", self.input_size, 0, _MOST_BYTES)
-        _in_range("output_size", self.output_size, 0, _MOST_BYTES)
+        _in_range("input_size", self.input_size, 0, MOST_BYTES)
+        _in_range("output_size", self.output_size, 0, MOST_BYTES)
         _in_range("heartbeat_point" if self.kind.heartbeat else "output_assembly", self.ot_point, 1, 0xFFFF)
         if self.inhibit_us is not None:
             _in_range("inhibit_us", self.inhibit_us, 0, min(self.rpi_ns, self.to_api_asked_ns) // 1000)
@@ -271,36 +274,6 @@ def route_of(items: tuple[Item, ...], config: ScannerConfig) -> Route:
     return Route(ot_peer, group, tuple(remarks))
 
 
-@dataclass(frozen=True, slots=True)
-class Learned:
-    """The configuration with the size that a refusal named; `direction` is "input" or "output"."""
-
-    config: ScannerConfig
-    direction: str
-    sentence: str
-
-
-def learned_size(extended: tuple[int, ...], config: ScannerConfig) -> Learned | None:
-    """What the second word of a size refusal tells; None when it tells nothing that could be."""
-    if len(extended) < 2:
-        return None
-    size = extended[1]
-    if extended[0] == 0x127 and not config.kind.heartbeat:
-        data = size - config.ot_dress.overhead
-        name, assembly, dress = "output", config.output_assembly, config.ot_dress
-    elif extended[0] == 0x128:
-        data = size - config.to_dress.overhead
-        name, assembly, dress = "input", config.input_assembly, config.to_dress
-    else:
-        return None
-    if data < 0:
-        return None
-    told = f"{name} assembly {assembly} has {data} bytes: the target expects {dress.sum_text(data)}"
-    if name == "output":
-        return Learned(replace(config, output_size=data), name, told)
-    return Learned(replace(config, input_size=data), name, told)
-
-
 def refusal_hint(extended: tuple[int, ...], config: ScannerConfig) -> str:
     """What was asked for, what the target takes as far as it says, and what to do: `; ...` or nothing."""
     if not extended:
@@ -316,6 +289,8 @@ def refusal_hint(extended: tuple[int, ...], config: ScannerConfig) -> str:
             return f"; we sent {words} words of configuration ({len(config.configuration)} bytes){takes}"
         case 0x111 | 0x112:
             return _rpi_hint(extended, config)
+        case 0x114 | 0x115 | 0x116 if config.key is None:
+            return "; we sent no electronic key"
         case code:
             to_type = "multicast" if config.multicast else "point to point"
             return _HINTS.get(code, "").format(c=config, ot=config.ot_point, to_type=to_type)

@@ -12,6 +12,7 @@ from bench.eip.encapsulation import Command, Frame, FrameReader
 from bench.eip.events import BadFrame, Connected, Disconnected, Event, InputsReceived, Refused
 from bench.eip.exchange import Exchange, output_body
 from bench.eip.forward_open import OpenReply
+from bench.eip.learning import SizeLearner
 from bench.eip.message import Response
 from bench.eip.originator import (
     AWAITED,
@@ -19,7 +20,6 @@ from bench.eip.originator import (
     State,
     Trigger,
     close_request,
-    learned_size,
     open_request,
     read_answer,
     refusal_hint,
@@ -41,6 +41,7 @@ __all__ = ["Scanner", "ScannerConfig", "State", "Trigger"]
 
 _ANSWER_RETRIES = 5  # times `retry_ns`: how long an answer may take
 _CLOSE_TRIES = 3
+_ASKING = (State.READING, State.OPENING, State.CLOSING)  # an answer to a message is awaited
 _COMPLAINT_NS = 1_000_000_000  # datagrams that cannot be taken are told at most once in this time
 
 
@@ -53,7 +54,6 @@ class Scanner:
 
     Attributes:
         config: with `learn_sizes`, the sizes in it change when a target names others.
-        learned: by direction, "input" or "output", a sentence about the size that was learned.
         strays: cyclic frames dropped as not of this connection, or from another address.
         bad: datagrams that could not be taken; only some of them are told in events.
         group: the multicast group and port of the T->O direction while it is joined.
@@ -61,7 +61,7 @@ class Scanner:
 
     def __init__(self, config: ScannerConfig) -> None:
         self.config = config
-        self.learned: dict[str, str] = {}
+        self._learner = SizeLearner(config)
         self.strays = 0
         self.bad = 0
         self.group: Address | None = None
@@ -93,6 +93,11 @@ class Scanner:
     def outputs(self) -> bytes:
         """The output image; empty for a kind without outputs."""
         return self._outputs
+
+    @property
+    def learned(self) -> dict[str, str]:
+        """By direction, "input" or "output", a sentence about the size that was learned."""
+        return self._learner.told
 
     @property
     def connected(self) -> bool:
@@ -350,13 +355,16 @@ class Scanner:
                 )
                 return
             self._session = frame.session
-            self._send_open(now_ns)
-        elif frame.command == Command.SEND_RR_DATA and self.state in (State.OPENING, State.CLOSING):
+            self._ask_or_open(now_ns)
+        elif frame.command == Command.SEND_RR_DATA and self.state in _ASKING:
             if frame.status:
                 raise RemoteError("encapsulation status", "0", f"0x{frame.status:02X}")
             response, items = read_answer(frame.data)
             if self.state is State.CLOSING:
                 self._finish(now_ns)
+            elif self.state is State.READING:
+                self._adopt(self._learner.answer(self.config, response))
+                self._ask_or_open(now_ns)
             elif response.status:
                 self._refused(response, now_ns)
             else:
@@ -367,21 +375,25 @@ class Scanner:
         told = describe(response.status, extended)
         sentence = f"target {host} refused the Forward Open: {told}{refusal_hint(extended, self.config)}"
         self._events.append(Refused(now_ns, self.config.address, response.status, extended, sentence))
-        if self.config.learn_sizes and self._learn(extended):
+        corrected = self._learner.refusal(self.config, extended)
+        if corrected is None:
+            self._wait(now_ns)
+        else:
+            self._adopt(corrected)
+            self._send_open(now_ns)
+
+    def _ask_or_open(self, now_ns: int) -> None:
+        question = self._learner.request()
+        if question is None:
             self._send_open(now_ns)
         else:
-            self._wait(now_ns)
+            self._enter(State.READING, now_ns + _ANSWER_RETRIES * self.config.retry_ns)
+            self._send_message(question)
 
-    def _learn(self, extended: tuple[int, ...]) -> bool:
-        """Take the size a refusal names; once for each direction, as a target may never be content."""
-        found = learned_size(extended, self.config)
-        if found is None or found.direction in self.learned:
-            return False
-        self.config = found.config
-        self.learned[found.direction] = found.sentence
-        self._inputs = bytes(self.config.input_size)
-        self._outputs = bytes(self.config.ot_bytes)
-        return True
+    def _adopt(self, config: ScannerConfig) -> None:
+        self.config = config
+        self._inputs = bytes(config.input_size)
+        self._outputs = bytes(config.ot_bytes)
 
     def _opened(self, reply: OpenReply, items: tuple[Item, ...], now_ns: int) -> None:
         config = self.config

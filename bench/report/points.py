@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from enum import Enum
+from itertools import groupby
 from typing import Protocol
 
 from rich import box
@@ -19,6 +20,8 @@ class Place(Protocol):
 
     @property
     def tag(self) -> str: ...
+    @property
+    def tagged(self) -> bool: ...
     @property
     def module(self) -> str: ...
     @property
@@ -38,12 +41,29 @@ def render_points(places: Iterable[Place], console: Console) -> None:
     table = bare_table(console)
     for name in ("tag", "module", "byte.bit", "direction", "device", "contact"):
         table.add_column(name, justify="right" if name == "byte.bit" else "left", overflow="fold")
-    for place in places:
-        words = (place.tag, place.module, f"{place.byte}.{place.bit}")
-        ends = (place.direction, place.device, place.contact)
+    count = 0
+    for first, last in _runs(places):
+        words = (
+            _span(first.tag, last.tag),
+            first.module,
+            _span(f"{first.byte}.{first.bit}", f"{last.byte}.{last.bit}"),
+        )
+        ends = (first.direction, _span(first.device, last.device), first.contact)
         table.add_row(*(Text(shown(word, console)) for word in (*words, *ends)))
+        count += (last.byte - first.byte) * 8 + last.bit - first.bit + 1
     console.print(table)
-    console.print(Text(counted(table.row_count, "point")))
+    console.print(Text(counted(count, "point")))
+
+
+def _runs(places: Iterable[Place]) -> Iterator[tuple[Place, Place]]:
+    """First and last of each row: a point with a tag, or neighbours without one in the same module."""
+    for _, run in groupby(places, lambda place: place.tag if place.tagged else (place.module,)):
+        row = list(run)
+        yield row[0], row[-1]
+
+
+def _span(first: object, last: object) -> object:
+    return first if first == last else f"{first} to {last}"
 
 
 def bare_table(console: Console) -> Table:

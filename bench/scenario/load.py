@@ -21,7 +21,7 @@ from bench.errors import LocalError, Mistake, WrongFiles
 from bench.logic import Condition, compile_condition
 from bench.scenario.model import DEFAULT_LIMIT_NS, Rule, Scenario, Step
 from bench.scenario.places import Places
-from bench.station import Document
+from bench.station import Document, is_bench_file
 from bench.station.words import hint
 from bench.units import ns_from_ms
 
@@ -65,6 +65,8 @@ def read_heading(document: Document) -> Heading:
         raise WrongFiles([document.mistake((), "expected a mapping with scenario, station and steps")])
     if "scenario" not in data and ("modules" in data or "devices" in data):
         raise WrongFiles([document.mistake((), "this is a station file; `bench check` takes those")])
+    if is_bench_file(document):
+        raise WrongFiles([document.mistake((), "this is a bench file; `bench serve` takes those")])
     mistakes = [
         document.mistake((key,), f"expected `{key}:` with a text")
         for key in ("scenario", "station")

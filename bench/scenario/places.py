@@ -16,6 +16,7 @@ from bench.station.model import (
     PushButton,
     Valve52,
 )
+from bench.station.wiring import watched_modules
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,7 @@ def places_of(station: LoadedStation, kinds: Mapping[str, str]) -> Places:
     """The names of *station*; *kinds* comes from the built world."""
     devices = station.model.devices
     tags = tuple(p.tag for p in (*station.layout.inputs, *station.layout.outputs))
+    modules = tuple(module.name for module in watched_modules(station.model.modules))
     settable: dict[str, type] = {}
     limits: dict[str, tuple[float, float]] = {}
     for name, device in devices.items():
@@ -71,6 +73,9 @@ def places_of(station: LoadedStation, kinds: Mapping[str, str]) -> Places:
             "air_loss": tuple(n for n, d in devices.items() if isinstance(d, AirSupply)),
             "coil_open": coils,
             "link_down": ("adapter",),
+            "power_loss": ("adapter",),
+            "module_missing": modules,
+            "module_fault": modules,
         },
     )
 

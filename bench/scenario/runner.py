@@ -194,7 +194,7 @@ class Run:
             world.watchers.remove(watcher)
         if not online:
             self._error = True
-            reason = "; ".join(world.refusals[-1:]) or "no answer"
+            reason = world.refusals[-1].sentence if world.refusals else "no answer"
             self._failures.append(self._failure(None, f"the controller got no connection: {reason}"))
         return online
 

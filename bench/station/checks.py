@@ -16,8 +16,10 @@ from bench.station.model import (
     Cylinder,
     Device,
     DigitalInput,
+    DigitalOutput,
     EmergencyStop,
     FlowSwitch,
+    Jumper,
     Module,
     Point,
     PushButton,
@@ -25,8 +27,9 @@ from bench.station.model import (
     Station,
     Supply24V,
     Valve52,
+    ValveCoils,
 )
-from bench.station.wiring import coils, load_names, signal_contacts
+from bench.station.wiring import coils, is_input, load_names, own_ends, point_count, signal_contacts
 from bench.station.words import hint, listing
 
 
@@ -57,10 +60,24 @@ class _Subject:
     broken: Broken
     contacts: Mapping[str, str] = field(init=False)
     loads: tuple[str, ...] = field(init=False)
+    ends: Mapping[str, tuple[str, ...]] = field(init=False)  # what modules are wired to by themselves
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "ends", own_ends(self.station.modules, self.station.devices))
         object.__setattr__(self, "contacts", signal_contacts(self.station.devices))
         object.__setattr__(self, "loads", load_names(self.station.devices))
+
+    @property
+    def loose_jumper(self) -> bool:
+        """Whether some jumper may lead where it does not seem to: points without an end may be its."""
+        if "devices" in self.broken.sections or self.broken.devices:
+            return True
+        jumpers = {n: device for n, device in self.station.devices.items() if isinstance(device, Jumper)}
+        return any(
+            not (*self.ends.get(module, ()), "")[0].startswith(f"{name}.")
+            for name, jumper in jumpers.items()
+            for module in (jumper.source, jumper.sink)
+        )
 
     def module_path(self, name: str, key: str) -> Path:
         """The path of a module by its name, as the file counts modules, broken ones included."""
@@ -87,16 +104,21 @@ def check_station(station: Station, document: Document, broken: Broken | None = 
 def _adapter(subject: _Subject) -> Iterator[Mistake]:
     adapter, document = subject.station.adapter, subject.document
     seen: dict[int, str] = {}
-    for role in ("input", "output", "configuration"):
+    for role in ("input", "output", "configuration", "input_only", "listen_only"):
         number: int = getattr(adapter.assemblies, role)
         if number in seen:
             sentence = f"assembly {number} is the {seen[number]} assembly already; each needs its own number"
-            yield document.mistake(("adapter", "assemblies", role), sentence)
+            wrong = role if ("adapter", "assemblies", role) in document.positions else seen[number]
+            yield document.mistake(("adapter", "assemblies", wrong), sentence)
         seen.setdefault(number, role)
     rpi_ms = adapter.rpi_ms
     if rpi_ms.default < rpi_ms.minimum:
         sentence = f"the default RPI {rpi_ms.default:g} ms is below the minimum {rpi_ms.minimum:g} ms"
         yield document.mistake(("adapter", "rpi_ms", "default"), sentence)
+    if rpi_ms.default > rpi_ms.maximum:
+        sentence = f"the default RPI {rpi_ms.default:g} ms is above the maximum {rpi_ms.maximum:g} ms"
+        key = "default" if ("adapter", "rpi_ms", "default") in document.positions else "maximum"
+        yield document.mistake(("adapter", "rpi_ms", key), sentence)
 
 
 def _names(subject: _Subject) -> Iterator[Mistake]:
@@ -128,9 +150,14 @@ def _modules(subject: _Subject) -> Iterator[Mistake]:
     station, document = subject.station, subject.document
     yield from _module_names(subject)
     for module in station.modules:
-        if not isinstance(module, DigitalInput):
+        if isinstance(module, DigitalOutput | ValveCoils):
             path = subject.module_path(module.name, "power")
             yield from _reference(subject, path, module.power, (Supply24V, SafetyRelay))
+    devices = {name.casefold() for name in station.devices}
+    for name in subject.ends:
+        if name.casefold() in devices and not subject.broken.module(name):
+            sentence = f"{name!r} is a device too; points without a tag are called {name}.0 and so on"
+            yield document.mistake(subject.module_path(name, "name"), sentence)
     if "devices" in subject.broken.sections or subject.broken.devices:
         return
     if not any(isinstance(device, Supply24V) for device in station.devices.values()):
@@ -188,8 +215,9 @@ def _address(
         return
     name, number = address
     module = modules.get(name)
-    if module is not None and number >= module.points:
-        last = f"{name}.{module.points - 1}"
+    count = 0 if module is None else point_count(module, subject.station.modules)
+    if module is not None and number >= count:
+        last = f"{name}.{count - 1}"
         yield mistake(path, f"{point.at!r} is outside {name}, whose points are {name}.0 to {last}")
     elif module is None and not subject.broken.module(name):
         known = sorted({*modules, *subject.broken.modules})
@@ -202,25 +230,40 @@ def _address(
 def _wire(subject: _Subject, modules: Mapping[str, Module], tag: str, point: Point) -> Iterator[Mistake]:
     """Exactly one end, on the side of the module, at something that exists."""
     mistake, here = subject.document.mistake, ("points", tag)
-    if point.signal is None and point.load is None:
+    address = split_address(point.at)
+    module = modules.get(address[0]) if address else None
+    if address is not None and address[0] in subject.ends:
+        yield from _own_wire(subject, tag, point, address)
+        return
+    if point.signal is None and point.load is None and not subject.loose_jumper:
         sentence = "the point is wired to nothing; say 'from' a signal or 'to' a load"
         yield mistake(here, sentence, at_key=True)
     if point.signal is not None and point.load is not None:
         sentence = "a point is an input ('from') or an output ('to'), not both"
         yield mistake((*here, "to"), sentence, at_key=True)
-    address = split_address(point.at)
-    module = modules.get(address[0]) if address else None
-    is_input = isinstance(module, DigitalInput)
-    if module is not None and is_input and point.load is not None and point.signal is None:
+    reads = module is not None and is_input(module)
+    if module is not None and reads and point.load is not None and point.signal is None:
         sentence = f"{module.name} is a {module.kind} module and drives nothing; wire it 'from' a signal"
         yield mistake((*here, "to"), sentence, at_key=True)
-    if module is not None and not is_input and point.signal is not None and point.load is None:
+    if module is not None and not reads and point.signal is not None and point.load is None:
         sentence = f"{module.name} is a {module.kind} module and reads nothing; wire it 'to' a load"
         yield mistake((*here, "from"), sentence, at_key=True)
     if point.signal is not None:
         yield from _wire_end(subject, (*here, "from"), point.signal, "signal", tuple(subject.contacts))
     if point.load is not None:
         yield from _wire_end(subject, (*here, "to"), point.load, "load", subject.loads)
+
+
+def _own_wire(subject: _Subject, tag: str, point: Point, address: tuple[str, int]) -> Iterator[Mistake]:
+    """A point of a jumpered module or a module status: it may only say what is known already."""
+    own = subject.ends[address[0]][address[1] : address[1] + 1]
+    module = next(module for module in subject.station.modules if module.name == address[0])
+    key = "from" if is_input(module) else "to"
+    for word_of, word in (("from", point.signal), ("to", point.load)):
+        if word is None or not own or (word == own[0] and word_of == key):
+            continue
+        sentence = f"{point.at} is wired to {own[0]} already; leave {word_of!r} out"
+        yield subject.document.mistake(("points", tag, word_of), sentence)
 
 
 def _wire_end(
@@ -233,6 +276,8 @@ def _wire_end(
     if device is None:
         known = (*valid, *sorted(subject.broken.devices))
         yield subject.document.mistake(path, f"there is no {what} {word!r}{hint(word, known)}")
+        return
+    if isinstance(device, Jumper) and subject.loose_jumper:
         return
     own = [entry for entry in valid if entry.partition(".")[0] == name]
     if isinstance(device, Valve52) and what == "load":
@@ -286,6 +331,8 @@ def _devices(subject: _Subject) -> Iterator[Mistake]:
     for name, device in subject.station.devices.items():
         if isinstance(device, Cylinder):
             yield from _cylinder(subject.document, name, device)
+        elif isinstance(device, Jumper):
+            yield from _jumper(subject, name, device)
         elif isinstance(device, FlowSwitch) and device.hysteresis_l_min > 0.99 * device.on_l_min:
             sentence = f"a hysteresis of {device.hysteresis_l_min:g} L/min would never let the switch go off"
             yield subject.document.mistake(("devices", name, "hysteresis_l_min"), sentence)
@@ -294,6 +341,38 @@ def _devices(subject: _Subject) -> Iterator[Mistake]:
             if isinstance(button, PushButton) and button.contact == "NC":
                 sentence = f"{device.reset!r} is normally closed; a reset needs a normally open button"
                 yield subject.document.mistake(("devices", name, "reset"), sentence)
+
+
+def _jumper(subject: _Subject, name: str, jumper: Jumper) -> Iterator[Mistake]:
+    """From an output module to an input module of as many points, neither of them jumpered before."""
+    station, document = subject.station, subject.document
+    modules = {module.name: module for module in station.modules}
+    for key, word, kinds in (
+        ("from", jumper.source, (DigitalOutput, ValveCoils)),
+        ("to", jumper.sink, (DigitalInput,)),
+    ):
+        path: Path = ("devices", name, key)
+        fitting = [n for n, module in modules.items() if isinstance(module, kinds)]
+        side = "an input" if key == "to" else "an output"
+        if word not in modules and not subject.broken.module(word):
+            known = [*fitting, *sorted(subject.broken.modules)]
+            yield document.mistake(path, f"there is no module {word!r}{hint(word, known)}")
+        elif word in modules and word not in fitting:
+            sentence = f"{word} is a {modules[word].kind} module; a jumper leads {key} {side} module"
+            yield document.mistake(path, sentence + hint(word, fitting))
+        first = next(
+            n
+            for n, device in station.devices.items()
+            if isinstance(device, Jumper) and word in (device.source, device.sink)
+        )
+        if first != name:
+            yield document.mistake(path, f"{word} is jumpered by {first!r} already")
+    source, sink = modules.get(jumper.source), modules.get(jumper.sink)
+    if isinstance(source, DigitalOutput | ValveCoils) and isinstance(sink, DigitalInput):
+        if source.points != sink.points:
+            counts = f"{source.name} has {source.points} points, {sink.name} has {sink.points}"
+            sentence = f"{counts}; a jumper joins modules with equally many"
+            yield document.mistake(("devices", name, "to"), sentence)
 
 
 def _cylinder(document: Document, name: str, cylinder: Cylinder) -> Iterator[Mistake]:
@@ -334,14 +413,14 @@ def unused(station: Station, document: Document) -> list[Mistake]:
             if not whole:
                 sentence = "no cylinder and no air jet is connected to this valve"
                 warnings.append(document.mistake(here, sentence, True, at_key=True))
-        elif not whole and not isinstance(device, AirJet) and f"{name}.on" not in wired:
+        elif not whole and not isinstance(device, AirJet | Jumper) and f"{name}.on" not in wired:
             warnings.append(document.mistake(here, f"nothing uses this {device.kind}", True, at_key=True))
     return warnings
 
 
 def _named_devices(station: Station) -> set[str]:
     """Devices that another device or a module names."""
-    named = {module.power for module in station.modules if not isinstance(module, DigitalInput)}
+    named = {module.power for module in station.modules if isinstance(module, DigitalOutput | ValveCoils)}
     for device in station.devices.values():
         for owner, key, _ in _REFERENCES:
             if isinstance(device, owner):

@@ -1,7 +1,9 @@
 """Where each point stands in the input and output images.
 
 Modules are laid out in the order of the file, each on a new byte, bit 0 first: digital inputs in the
-input image, digital outputs and valve coils in the output image.
+input image, digital outputs and valve coils in the output image. A module status has one bit a module.
+
+Jumpered and status points that stand under no tag have their address for one: `DQ.5`.
 """
 
 from __future__ import annotations
@@ -10,8 +12,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from bench.station.model import DigitalInput, Module, Station
-from bench.station.wiring import signal_contacts
+from bench.station.model import Module, Station
+from bench.station.wiring import is_input, own_ends, point_count, signal_contacts
 
 Direction = Literal["in", "out"]
 Contact = Literal["NO", "NC", ""]
@@ -40,6 +42,11 @@ class PointPlace:
         """The address as the file writes it: `DI.9`."""
         return f"{self.module}.{self.bit_of_module}"
 
+    @property
+    def tagged(self) -> bool:
+        """False for a point the person gave no tag."""
+        return self.tag != self.address
+
 
 @dataclass(frozen=True, slots=True)
 class Layout:
@@ -62,21 +69,41 @@ def lay_out(station: Station) -> Layout:
     """Lay out a station that has passed its checks; points at wrong addresses are left out."""
     starts, input_size, output_size = _module_starts(station.modules)
     contacts = signal_contacts(station.devices)
-    inputs: list[PointPlace] = []
-    outputs: list[PointPlace] = []
+    ends = own_ends(station.modules, station.devices)
+    places: list[PointPlace] = []
+    tagged: set[tuple[str, int]] = set()
     for tag, point in station.points.items():
         address = split_address(point.at)
         if address is None or address[0] not in starts:
             continue
         name, number = address
         start, direction = starts[name]
-        device = point.signal if direction == "in" else point.load
-        contact: Contact = contacts.get(device or "", "") if direction == "in" else ""
-        place = PointPlace(
-            tag, name, number, start + number // 8, number % 8, direction, device or "", contact, point.note
-        )
-        (inputs if direction == "in" else outputs).append(place)
+        own = ends.get(name, ())[number : number + 1]
+        device = own[0] if own else (point.signal if direction == "in" else point.load) or ""
+        contact: Contact = contacts.get(device, "") if direction == "in" else ""
+        places.append(_place(tag, name, number, start, direction, device, contact, point.note))
+        tagged.add(address)
+    for name, devices in ends.items():
+        for number, device in enumerate(devices):
+            if name in starts and (name, number) not in tagged:
+                places.append(_place(f"{name}.{number}", name, number, *starts[name], device))
+    inputs = [place for place in places if place.direction == "in"]
+    outputs = [place for place in places if place.direction == "out"]
     return Layout(_in_order(inputs), _in_order(outputs), input_size, output_size)
+
+
+def _place(
+    tag: str,
+    module: str,
+    number: int,
+    start: int,
+    direction: Direction,
+    device: str,
+    contact: Contact = "",
+    note: str = "",
+) -> PointPlace:
+    byte, bit = start + number // 8, number % 8
+    return PointPlace(tag, module, number, byte, bit, direction, device, contact, note)
 
 
 def split_address(text: str) -> tuple[str, int] | None:
@@ -90,10 +117,11 @@ def split_address(text: str) -> tuple[str, int] | None:
 def _module_starts(modules: Iterable[Module]) -> tuple[dict[str, tuple[int, Direction]], int, int]:
     starts: dict[str, tuple[int, Direction]] = {}
     sizes: dict[Direction, int] = {"in": 0, "out": 0}
+    modules = tuple(modules)
     for module in modules:
-        direction: Direction = "in" if isinstance(module, DigitalInput) else "out"
+        direction: Direction = "in" if is_input(module) else "out"
         starts[module.name] = (sizes[direction], direction)
-        sizes[direction] += (module.points + 7) // 8
+        sizes[direction] += (point_count(module, modules) + 7) // 8
     return starts, sizes["in"], sizes["out"]
 
 

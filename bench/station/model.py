@@ -7,10 +7,11 @@ critical pressure ratio `b` is without unit, both as in ISO 6358. Unknown keys a
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 from pydantic.types import Strict
 
 Whole = Annotated[int, Strict()]
@@ -53,39 +54,85 @@ AssemblyInstance = Annotated[Whole, Field(ge=1, le=0xFFFF)]
 
 
 class Assemblies(Part):
-    """Instance numbers: `input` is produced (T->O), `output` consumed (O->T)."""
+    """Instance numbers: `input` is produced (T->O), `output` consumed (O->T).
+
+    `input_only` and `listen_only` are the connection points that take the heartbeat of such connections.
+    """
 
     input: AssemblyInstance = 100
     output: AssemblyInstance = 150
     configuration: AssemblyInstance = 151
+    input_only: AssemblyInstance = 152
+    listen_only: AssemblyInstance = 153
 
 
 class PacketInterval(Part):
-    """RPI in ms: the one a scanner is offered, and the shortest the adapter accepts."""
+    """RPI in ms: the one a scanner is offered, and the shortest and longest the adapter accepts."""
 
     default: Annotated[Number, Field(ge=1, le=10_000)] = 10.0
     minimum: Annotated[Number, Field(ge=1, le=10_000)] = 2.0
+    maximum: Annotated[Number, Field(ge=1, le=10_000)] = 10_000.0
+
+
+LONGEST_CONFIGURATION = 510
+"""Bytes: a data segment counts its 16-bit words in one byte (open Wireshark dissector)."""
+_BYTES = re.compile(r"[0-9A-Fa-f]{2}( ?[0-9A-Fa-f]{2})*")
+_HOST_NAME = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?")
 
 
 class Adapter(Part):
-    """The adapter and what its outputs do in idle and after a connection timeout."""
+    """The adapter and what its outputs do in idle and after a connection timeout.
+
+    `configuration_data`: the bytes, in hexadecimal, that an originator's data segment must equal; empty
+    takes any. `outputs_by_message: accept` lets anybody who reaches the adapter set outputs that no
+    connection owns by an explicit message, with no watchdog behind it: they stay until the next message.
+    `output_format: zero_length` has no run/idle header; a frame without data is idle. `inactivity_s`
+    closes quiet encapsulation sessions, 0 never. `connections` is how many it holds.
+    """
 
     identity: Identity
     assemblies: Assemblies = Assemblies()
+    configuration_data: Text = ""
     rpi_ms: PacketInterval = PacketInterval()
     outputs_on_idle: Literal["clear", "hold"] = "clear"
     outputs_on_timeout: Literal["clear", "hold"] = "clear"
+    outputs_by_message: Literal["refuse", "accept"] = "refuse"
+    output_format: Literal["header", "zero_length"] = "header"
+    inactivity_s: Annotated[Whole, Field(ge=0, le=3600)] = 120
+    connections: Annotated[Whole, Field(ge=1, le=1000)] = 128
+    host_name: Annotated[Text, Field(max_length=64)] = ""
+
+    @field_validator("configuration_data")
+    @classmethod
+    def _hexadecimal(cls, text: str) -> str:
+        if text and not _BYTES.fullmatch(text):
+            raise ValueError(
+                f"{text[:60]!r} is no row of bytes; expected two hexadecimal digits each, such as 0A 00 1F"
+            )
+        if len(bytes.fromhex(text)) > LONGEST_CONFIGURATION:
+            raise ValueError(
+                f"{len(bytes.fromhex(text))} bytes; a data segment holds at most {LONGEST_CONFIGURATION}"
+            )
+        return text
+
+    @field_validator("host_name")
+    @classmethod
+    def _plain_name(cls, text: str) -> str:
+        if text and not _HOST_NAME.fullmatch(text):
+            raise ValueError(f"{text!r} is no host name; expected letters, digits, hyphens and dots")
+        return text
 
 
 class Controller(Part):
     """The embedded controller: period of its cyclic task (ms, engineering default 10).
 
     Its connection times out after `timeout_multiplier` packet intervals; x4 to x512 are what the forward
-    open can say, x16 is common practice.
+    open can say, x16 is common practice. `multicast` asks for the inputs at a multicast group.
     """
 
     scan_ms: Annotated[Number, Field(ge=0.1, le=10_000)] = 10.0
     timeout_multiplier: Literal[4, 8, 16, 32, 64, 128, 256, 512] = 16
+    multicast: Annotated[bool, Strict()] = False
 
 
 # --- modules and points ---
@@ -124,11 +171,24 @@ class ValveCoils(Part):
     power: Word
 
 
-Module = Annotated[DigitalInput | DigitalOutput | ValveCoils, Field(discriminator="kind")]
+class ModuleStatus(Part):
+    """The adapter's own word on its modules: bit n is TRUE while the n-th other module is missing or faulted.
+
+    A point at `ST.1` reads, say, `DQ.fault`; it needs no `from`.
+    """
+
+    name: Word
+    kind: Literal["module_status"]
+
+
+Module = Annotated[DigitalInput | DigitalOutput | ValveCoils | ModuleStatus, Field(discriminator="kind")]
 
 
 class Point(Part):
-    """One wire: where it ends at the adapter (`at: DI.9`), and the signal it brings or load it drives."""
+    """One wire: where it ends at the adapter (`at: DI.9`), and the signal it brings or load it drives.
+
+    At a jumpered module, and at one of kind module_status, the other end is known: neither is needed.
+    """
 
     at: Word
     signal: Word | None = Field(default=None, alias="from")
@@ -195,6 +255,18 @@ class Lamp(Part):
 
     kind: Literal["lamp"]
     colour: LampColour
+
+
+class Jumper(Part):
+    """Joins point n of an output module to point n of an input module with as many points, all of them.
+
+    A wire: it acts in the same instant, and without output power its inputs read FALSE. Points of jumpered
+    modules that stand under no tag are called by their address, `DQ.5`; what a core carries is `loop.5`.
+    """
+
+    kind: Literal["jumper"]
+    source: Word = Field(alias="from")
+    sink: Word = Field(alias="to")
 
 
 # --- devices: pneumatics ---
@@ -343,7 +415,8 @@ Device = Annotated[
     | Cylinder
     | AirJet
     | FlowSwitch
-    | PhotoEye,
+    | PhotoEye
+    | Jumper,
     Field(discriminator="kind"),
 ]
 

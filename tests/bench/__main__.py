@@ -1,7 +1,11 @@
-"""Prints every measurement, each as a ratio to a floor of the same run. Never a test."""
+"""Prints every measurement, each as a ratio to a floor of the same run. Never a test.
+
+`python -m tests.bench` prints all, the wire in short; `python -m tests.bench NAME` one of them.
+"""
 
 from __future__ import annotations
 
+import argparse
 import subprocess
 import sys
 import time
@@ -12,7 +16,8 @@ from bench.clock import Phase, Timeline
 from bench.suite import find_scenarios, prepare_all, run_one
 from sims import AirSupply, Cylinder, Plant, Valve52
 from sims.plant import Parameters
-from tests.bench.wire import gaps_ms
+from tests.bench import wire
+from tests.bench.profiling import profile
 
 ROOT = Path(__file__).parents[2]
 ROOMS = ["sims", *(f"bench/{room}" for room in "eip logic station net scenario trace report live".split())]
@@ -83,19 +88,6 @@ def timeline(floor: float) -> None:
     line("timeline: one event", f"{wall_s * 10:.2f} us", f"{wall_s / floor * 10:.1f} x an empty turn")
 
 
-def wire() -> None:
-    """A served adapter at RPI 10 ms, seen by a scanner in this process."""
-    gaps = gaps_ms(ROOT, 10)
-    rate = 1e3 * len(gaps) / sum(gaps)
-    p99_ms = gaps[int(len(gaps) * 0.99)]
-    line("wire: T->O at RPI 10 ms, loopback", f"{rate:.1f} frames/s", f"{rate / 100:.3f} of what is due")
-    line(
-        "wire: gap between frames, p99",
-        f"{p99_ms:.2f} ms",
-        f"{p99_ms / 10:.3f} x RPI, worst {gaps[-1]:.2f} ms",
-    )
-
-
 def start_up() -> None:
     """`bench --help` beside a Python that does nothing."""
     bare_s = best_s(lambda: subprocess.run([sys.executable, "-c", ""], check=True), 5)
@@ -116,15 +108,56 @@ def line(what: str, value: str, ratio: str) -> None:
     sys.stdout.write(f"{what:64} {value:>18}   {ratio}\n")
 
 
+def wire_in_short() -> None:
+    """One packet interval and no peers; `wire` has the rest."""
+    wire.run(wire.Options(seconds=3.0, parts=("cyclic",), rpis_ms=(10,), with_peers=False))
+
+
+def arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    names = ("scenarios", "plant", "timeline", "start", "lines", "wire", "profile")
+    parser.add_argument("name", nargs="?", choices=names, help="all but profile, when left out")
+    on_wire = parser.add_argument_group("wire and profile")
+    on_wire.add_argument("--seconds", type=float, default=4.0, metavar="N", help="of each cell (4)")
+    on_wire.add_argument("--part", action="append", choices=wire.PARTS, help="only this; may be repeated")
+    on_wire.add_argument("--rpi", action="append", type=int, metavar="MS", help="only this; may be repeated")
+    on_wire.add_argument("--connections", type=int, default=100, metavar="N", help="how many at once (100)")
+    on_wire.add_argument("--station", type=Path, metavar="FILE", help="whose inputs repeat its outputs")
+    on_wire.add_argument("--no-peers", action="store_true", help="install none from PyPI")
+    on_wire.add_argument("--json", type=Path, metavar="FILE", help="write the raw figures there")
+    return parser.parse_args()
+
+
 def main() -> None:
+    chosen = arguments()
+    options = wire.Options(
+        seconds=chosen.seconds,
+        parts=tuple(chosen.part or wire.PARTS),
+        rpis_ms=tuple(chosen.rpi or wire.RPIS_MS),
+        with_peers=not chosen.no_peers,
+        connections=chosen.connections,
+        station=chosen.station,
+        json=chosen.json,
+    )
+    if chosen.name == "wire":
+        wire.run(options)
+        return
+    if chosen.name == "profile":
+        profile(options)
+        return
     floor = floor_s()
     line("floor: a million turns of an empty loop", f"{floor * 1e3:.1f} ms", "")
-    scenarios(floor)
-    plant(floor)
-    timeline(floor)
-    wire()
-    start_up()
-    lines_of_code()
+    measurements: dict[str, Callable[[], None]] = {
+        "scenarios": lambda: scenarios(floor),
+        "plant": lambda: plant(floor),
+        "timeline": lambda: timeline(floor),
+        "start": start_up,
+        "lines": lines_of_code,
+        "wire in short": wire_in_short,
+    }
+    for name, measure in measurements.items():
+        if chosen.name in (None, name):
+            measure()
 
 
 if __name__ == "__main__":

@@ -166,9 +166,7 @@ class Rule:
         return f"{self.id} {self.what}"
 
 
-def rule(
-    id_: str, what: str, source: str, *steps: Step, malformed: bool = False, **config: Any
-) -> Rule:
+def rule(id_: str, what: str, source: str, *steps: Step, malformed: bool = False, **config: Any) -> Rule:
     return Rule(id_, what, source, steps, config, malformed)
 
 
@@ -193,7 +191,12 @@ def spaced(data: bytes) -> str:
 
 
 def enc(
-    command: int, data: str | bytes = b"", session: int = 0, status: int = 0, context: str = "", options: int = 0
+    command: int,
+    data: str | bytes = b"",
+    session: int = 0,
+    status: int = 0,
+    context: str = "",
+    options: int = 0,
 ) -> bytes:
     """An encapsulation frame; `context` is text of at most 8 letters."""
     body = bytes.fromhex(data) if isinstance(data, str) else data
@@ -240,7 +243,8 @@ def granted(
 ) -> str:
     """The reply to a Forward Open: ids, triad, intervals, no application reply."""
     return spaced(
-        bytes((service, 0, 0, 0)) + pack("<IIHHIIIBB", ot_id, to_id, serial, 0, originator, ot_us, to_us, 0, 0)
+        bytes((service, 0, 0, 0))
+        + pack("<IIHHIIIBB", ot_id, to_id, serial, 0, originator, ot_us, to_us, 0, 0)
     )
 
 
@@ -314,7 +318,9 @@ def ask(request: str, reply: str, who: str = "A") -> Step:
     return _message(bytes.fromhex(request), bytes.fromhex(reply).hex(" ").upper(), who)
 
 
-def opens(reply: str, who: str = "A", items: str = "", items_back: str | None = None, **fields: Any) -> Step:
+def opens(
+    reply: str, who: str = "A", items: tuple[str, ...] = (), items_back: str | None = None, **fields: Any
+) -> Step:
     """A Forward Open and its exact reply; with `items_back` the items beside the reply as well."""
     return _message(forward_open(**fields), reply, who, items, items_back)
 
@@ -323,9 +329,10 @@ def closes(reply: str = CLOSED, who: str = "A", **fields: Any) -> Step:
     return _message(forward_close(**fields), reply, who)
 
 
-def _message(request: bytes, reply: str, who: str, items: str = "", items_back: str | None = None) -> Step:
-    beside = bytes.fromhex(items)
-    count = 2 + (items != "") * (1 + len(beside) // 20 - (len(beside) > 0))
+def _message(
+    request: bytes, reply: str, who: str, items: tuple[str, ...] = (), items_back: str | None = None
+) -> Step:
+    beside, count = bytes.fromhex("".join(items)), 2 + len(items)
     expected = reply if items_back is None else f"{reply} | {items_back}"
 
     def run(rig: Rig) -> str:
@@ -336,7 +343,9 @@ def _message(request: bytes, reply: str, who: str, items: str = "", items_back: 
     return Step(sent, expected, run)
 
 
-def unit(connection_id: int, count: int, request: str, reply: str, who: str = "A", to_id: int = TO_ID) -> Step:
+def unit(
+    connection_id: int, count: int, request: str, reply: str, who: str = "A", to_id: int = TO_ID
+) -> Step:
     """A message over a class 3 connection; an empty reply is none."""
     message = pack("<H", count) + bytes.fromhex(request)
     head = pack("<IHHHHIHH", 0, 0, 2, 0xA1, 4, connection_id, 0xB1, len(message))

@@ -48,6 +48,7 @@ class Target:
         self.answers: list[tuple[int, ...]] = []
         self.items: tuple[Item, ...] = ()
         self.first: tuple[Item, ...] = (Item(ItemType.NULL_ADDRESS),)
+        self.attributes: dict[tuple[int, int], bytes] = {}  # assembly and attribute
         self.refuse_tcp = False
         self.silent = False
         self.now_ns = 0
@@ -135,9 +136,12 @@ class Target:
     def _message(self, data: bytes) -> bytes:
         message, self.asked_items = decode_unconnected(data)
         self.requests.append(message)
-        service, _, body = split_request(message)
+        service, path, body = split_request(message)
         if service == Service.FORWARD_CLOSE:
             return encode_response(service, Response(data=body[2:10] + bytes(2)))
+        if service == Service.GET_ATTRIBUTE_SINGLE:
+            value = self.attributes.get((path[3], path[5]))
+            return encode_response(service, Response(data=value) if value is not None else Response(0x14))
         asked = ForwardOpen.decode(body, large=service == Service.LARGE_FORWARD_OPEN)
         self.opens.append((self.now_ns, asked))
         if self.answers:

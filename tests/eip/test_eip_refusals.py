@@ -99,7 +99,11 @@ def test_other_shapes_that_are_granted(client: Client, changes: dict[str, Any]) 
         ({"path": key(major=2, minor=4, compatible=True)}, (0x116,), "revision 2.4"),
         ({"path": path("2066 2497 2C96 2C64")}, (0x117,), "class 0x66; expected Assembly, class 0x04"),
         ({"path": b""}, (0x117,), "class 0x00"),
-        ({"path": path("2004 2497 2C64 2C96")}, (0x12F,), "asked for O->T assembly 100 and T->O assembly 150"),
+        (
+            {"path": path("2004 2497 2C64 2C96")},
+            (0x12F,),
+            "asked for O->T assembly 100 and T->O assembly 150",
+        ),
         ({"path": path("2004 2C64")}, (0x12F,), "1 assemblies"),
         ({"path": path("2004 2401 2C96 2C64")}, (0x129,), "assembly 1; expected 151"),
         ({"ot_rpi_us": 0}, (0x112, 0x0002, 2000, 0, 10_000, 0), "this adapter keeps 2000 to 10000000 us"),

@@ -16,6 +16,7 @@ from bench.eip.cyclic import INPUT_ONLY, LISTEN_ONLY, decode_cyclic, decode_fram
 from bench.eip.encapsulation import Command, Frame
 from bench.eip.epath import ElectronicKey
 from bench.eip.events import BadFrame, Connected, Disconnected, InputsReceived, Refused
+from bench.eip.forward_open import OpenReply
 from bench.eip.message import Service
 from bench.eip.originator import Trigger, read_answer
 from bench.eip.scanner import State
@@ -198,6 +199,54 @@ def test_any_bytes_for_an_answer_are_read_or_refused(data: bytes) -> None:
     assert "expected" in told
 
 
+class Hostile(Target):
+    """Answers every request with the next of some bytes, whatever was asked."""
+
+    def __init__(self, messages: list[bytes], **changes: Any) -> None:
+        super().__init__(**changes)
+        self.messages = messages
+
+    def _message(self, data: bytes) -> bytes:
+        return self.messages.pop(0) if self.messages else super()._message(data)
+
+
+STATUS = st.binary(max_size=12).map(lambda tail: b"\x8e\x00\x00\x00" + tail)
+WORDS = st.lists(st.integers(0, 0xFFFF), max_size=7)
+REFUSAL = st.tuples(st.sampled_from([0x126, 0x127, 0x128, 0x112, 0x106, 0x116, 0x999]), WORDS).map(
+    lambda said: (
+        bytes((0xD4, 0, 1, len(said[1]) + 1))
+        + b"".join(word.to_bytes(2, "little") for word in (said[0], *said[1]))
+    )
+)
+GRANT = st.binary(min_size=24, max_size=30).map(lambda body: b"\xd4\x00\x00\x00" + body)
+
+
+@given(
+    messages=st.lists(st.one_of(st.binary(max_size=40), STATUS, REFUSAL, GRANT), max_size=12),
+    items=st.lists(st.builds(Item, st.sampled_from([OT, TO, NULL.type_id]), st.binary(max_size=17))),
+    multicast=st.booleans(),
+    datagram=st.binary(max_size=40),
+)
+def test_a_hostile_target_never_stops_the_scanner(
+    messages: list[bytes], items: list[Item], multicast: bool, datagram: bytes
+) -> None:
+    target = Hostile(messages, learn_sizes=True, multicast=multicast)
+    target.items = tuple(items)
+    target.start().run_for(20_000 * MS)
+    target.scanner.udp_received(2222, (HOST, 2222), datagram, target.now_ns)
+    target.items = (sockaddr(TO, *GROUP),)
+    target.messages.clear()
+    target.run_for(30_000 * MS)
+    assert target.of(Connected) != []
+
+
+@pytest.mark.parametrize(("api_us", "connected"), [(0, False), (1, False), (4999, False), (5000, True)])
+def test_a_target_cannot_make_us_flood_it(api_us: int, connected: bool) -> None:
+    reply = OpenReply(OT_ID, 1, (1, 0, 0x1234), api_us, 10_000).encode()
+    target = Hostile([b"\xd4\x00\x00\x00" + reply]).start()
+    assert (target.scanner.connected, len(target.of(Disconnected))) == (connected, not connected)
+
+
 # -- multicast ----------------------------------------------------------------------------------------
 
 
@@ -333,7 +382,8 @@ def test_close_names_the_triad() -> None:
         ({"kind": LISTEN_ONLY}, (1, 0x119), "needs another originator's connection"),
         ({}, (1, 0x100), "still open there"),
         ({}, (1, 0x113), "close another connection to it first"),
-        ({}, (1, 0x116), "another revision"),
+        ({}, (1, 0x116), "we sent no electronic key"),
+        ({"key": ElectronicKey(major=2)}, (1, 0x116), "another revision"),
         ({"multicast": True}, (1, 0x124), "we asked for multicast"),
         ({"multicast": True}, (1, 0x813), "ask for point to point"),
         ({}, (1, 0x12F), "configuration 151, O->T 150, T->O 100"),
@@ -357,6 +407,43 @@ def test_sizes_are_learned_from_the_refusals() -> None:
     target.start()
     sizes = len(target.scanner.inputs), len(target.scanner.outputs), target.now_ns
     assert (sizes, target.scanner.connected, len(target.scanner.learned)) == ((32, 32, 0), True, 2)
+
+
+SIZES = {(100, 4): b"\x08\x00", (150, 4): b"\x04\x00"}
+DATA = {(100, 3): bytes(8), (150, 4): b"\x04\x00"}
+ODD = {(100, 4): b"\x08", (100, 3): bytes(8), (150, 3): bytes(4)}
+
+
+@pytest.mark.parametrize("attributes", [SIZES, DATA, ODD])
+def test_sizes_are_read_from_the_assembly_object_first(attributes: dict[tuple[int, int], bytes]) -> None:
+    target = Target(learn_sizes=True, input_size=0, output_size=0)
+    target.attributes = attributes
+    target.start()
+    asked = target.opens[0][1]
+    assert (asked.to.size, asked.ot.size, len(target.opens)) == (8 + 2, 4 + 4 + 2, 1)
+
+
+def test_an_input_only_connection_asks_for_no_output_size() -> None:
+    target = Target(learn_sizes=True, kind=INPUT_ONLY).start()
+    assert [request[2:8].hex() for request in target.requests[:-1]] == ["200424643004", "200424643003"]
+
+
+def test_a_question_left_unanswered_is_not_asked_again() -> None:
+    target = Target(learn_sizes=True)
+    target.silent = True
+    target.scanner.start(0)
+    target.scanner.tcp_opened(1, (HOST, 44818), 0)
+    context = (1).to_bytes(8, "little")
+    target.scanner.tcp_received(
+        1, Frame(Command.REGISTER_SESSION, 9, 0, context, 0, b"\x01\0\0\0").encode(), 0
+    )
+    target.pump().run_for(5000 * MS)
+    target.silent = False
+    target.run_for(1000 * MS)
+    assert (
+        target.of(Disconnected)[0].reason == f"no answer to Get_Attribute_Single of an assembly from {HOST}"
+    )
+    assert [request[0] for request in target.requests] == [0x0E, 0x0E, 0x54]
 
 
 @pytest.mark.parametrize("answer", [(1, 0x127, 38), (1, 0x127, 3), (1, 0x127), (1, 0x106)])

@@ -77,7 +77,7 @@ def test_a_second_owner_is_refused(owner: Scanner) -> None:
 
 
 def test_an_assembly_that_is_not_there_is_refused(scanner: Scanner) -> None:
-    assert scanner.open(input_assembly=99) == 0x12F  # inconsistent application path combination
+    assert scanner.open(input_assembly=99) == 0x12B  # invalid producing application path
 
 
 def test_the_adapter_can_be_opened_again(owner: Scanner) -> None:

@@ -24,6 +24,7 @@ class Point:
     direction: object
     device: str | None
     contact: str | None
+    tagged: bool = True
 
 
 def written(console: Console) -> list[str]:
