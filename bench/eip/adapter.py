@@ -219,8 +219,8 @@ class Adapter:
                 earliest = due_ns
         return earliest
 
-    def handle_timer(self, now_ns: int) -> None:
-        self._manager.handle_timer(now_ns)
+    def handle_timer(self, now_ns: int, late_ns: int = 0) -> None:
+        self._manager.handle_timer(now_ns, late_ns)
         due_ns = self._sessions.next_deadline_ns()
         if due_ns is not None and due_ns <= now_ns:
             self._take(self._sessions.handle_timer(now_ns), now_ns)
@@ -314,7 +314,9 @@ class Adapter:
                     Status.SERVICE_NOT_SUPPORTED, sentence="sent an Unconnected_Send inside another one"
                 )
             else:
-                remaining = bytes((wrapped.route_words,))  # of the path, in words; the dissector's field
+                remaining = bytes(
+                    (wrapped.route_words, 0)
+                )  # path left, in words, and a reserved byte (dissector)
                 response = Response(refusal.status, refusal.extended, remaining, sentence=refusal.sentence)
         self._note_refusal(origin, response)
         return encode_response(message[0], response), response

@@ -165,8 +165,9 @@ class Producer:
         if self.on_change and body != self._sent:
             self.due_ns = min(self.due_ns, max(now_ns, self._sent_ns + self.inhibit_ns))
 
-    def take_frame(self, now_ns: int) -> bytes:
-        """The frame that is due; call only at or after `due_ns`."""
+    def take_frame(self, now_ns: int, late_ns: int = 0) -> bytes:
+        """The frame that is due; call only at or after `due_ns`, and say how late the shell is."""
+        now_ns += late_ns
         behind_ns = now_ns - self.due_ns
         api_ns = self.api_ns
         if 2 * behind_ns > api_ns:

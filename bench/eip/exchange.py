@@ -67,9 +67,10 @@ class Exchange:
     def listens_on(self, port: int) -> bool:
         return port == self._own_port or (self.group is not None and port == self.group[1])
 
-    def next_frame(self, now_ns: int) -> SendUdp:
+    def next_frame(self, now_ns: int, late_ns: int) -> SendUdp:
         """The O->T frame that is due."""
-        return SendUdp(self._own_port, self._ot_peer, self.producer.take_frame(now_ns), self._dscp)
+        frame = self.producer.take_frame(now_ns, late_ns)
+        return SendUdp(self._own_port, self._ot_peer, frame, self._dscp)
 
     def owns(self, connection_id: int, peer: str, to_many: bool) -> bool:
         """Whether a frame is of this connection: only the target itself is believed.

@@ -227,11 +227,11 @@ class ConnectionManager:
     def next_deadline_ns(self) -> int | None:
         return self._timers.next_ns()
 
-    def handle_timer(self, now_ns: int) -> None:
+    def handle_timer(self, now_ns: int, late_ns: int = 0) -> None:
         """Produce what is due, end what has been silent too long."""
         while (timed := self._timers.take_due(now_ns)) is not None:
             if isinstance(timed, Production):
-                frame = timed.producer.take_frame(now_ns)
+                frame = timed.producer.take_frame(now_ns, late_ns)
                 self.totals.frames_out += 1
                 self._send(SendUdp(self.config.io_port, timed.peer, frame, timed.dscp))
                 self._timers.watch(timed)

@@ -224,13 +224,13 @@ class Scanner:
             return exchange.due_ns
         return self._step_ns
 
-    def handle_timer(self, now_ns: int) -> None:
+    def handle_timer(self, now_ns: int, late_ns: int = 0) -> None:
         exchange = self._exchange
         if exchange is not None and self.state is State.CONNECTED:
             if exchange.consumer.deadline_ns <= now_ns:
                 self._time_out(exchange, now_ns)
             elif exchange.producer.due_ns <= now_ns:
-                self._outgoing.append(exchange.next_frame(now_ns))
+                self._outgoing.append(exchange.next_frame(now_ns, late_ns))
         elif self._step_ns is not None and self._step_ns <= now_ns:
             self._step_over(now_ns)
 

@@ -114,10 +114,14 @@ class Host:
         at_ns = max(due_ns, self._timeline.now_ns)
         self._timer = self._timeline.no_later(timer, at_ns, Phase.NETWORK, self._fire)
 
+    def _late_ns(self) -> int:
+        """How far this shell is behind its clock: nothing, in virtual time."""
+        return 0
+
     def _fire(self) -> None:
         due_ns, now_ns = self.endpoint.next_deadline_ns(), self._timeline.now_ns
         if due_ns is not None and due_ns <= now_ns:
-            self.endpoint.handle_timer(now_ns)
+            self.endpoint.handle_timer(now_ns, self._late_ns())
             self.pump()
         else:
             self._arm()

@@ -246,6 +246,9 @@ class SocketHost(Host):
                 timeline.at(at_ns, Phase.NETWORK, partial(self._take, port, [datagram]))
         return to_ns if len(stamped) == BURST else wall_ns
 
+    def _late_ns(self) -> int:
+        return max(0, self._driver.wall_ns() - self._timeline.now_ns)
+
     def _fire(self) -> None:
         """Our own lateness must not look like a peer's: what came in before this instant is heard first.
 

@@ -6,7 +6,7 @@ import asyncio
 import socket
 import struct
 from collections.abc import Callable
-from typing import Protocol
+from typing import Protocol, cast
 
 from bench.eip.transport import Address
 
@@ -42,8 +42,7 @@ class Stream(asyncio.Protocol):
         self.dropped = False
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
-        self._transport = transport
+        self._transport = cast(asyncio.Transport, transport)  # uvloop's is one without being a subclass
         own = transport.get_extra_info("socket")
         own.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         own.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)  # a peer that vanished frees its place

@@ -1,6 +1,7 @@
 """One cyclic connection, watched: gaps between T->O frames, and how soon an output comes back.
 
-Reaction: an output frame with a new mark is sent at a random phase; the clock stops at the arrival of
+Reaction: an output frame with a new mark is sent at a phase that has nothing to do with the adapter's
+grid, spread evenly over a whole interval; the clock stops at the arrival of
 the first input frame that carries the mark. An adapter that puts its newest data into frames on an
 exact grid gives 0 to RPI, uniformly.
 """
@@ -8,7 +9,6 @@ exact grid gives 0 to RPI, uniformly.
 from __future__ import annotations
 
 import gc
-import random
 from dataclasses import dataclass, field
 
 from tests.bench.figures import Spread, gaps_ms, missing, per_second
@@ -17,6 +17,7 @@ from tests.bench.originator import FRAME, Datagrams, Points, Stream, wall_ns
 WARM_UP_NS = 300_000_000
 SILENCE_NS = 1_000_000_000  # an adapter that has sent nothing by then is given up
 MARK_BYTES = 4
+GOLDEN = 0.618_033_988_75  # its multiples modulo 1 fill an interval evenly after any number of samples
 
 
 @dataclass(slots=True)
@@ -59,7 +60,6 @@ class Watcher:
         self._stream = stream
         self._data = bytearray(points.output_size)
         self._rpi_ns = rpi_us * 1000
-        self._dice = random.Random(rpi_us)
         self._mark = 0
         self._marked_ns: int | None = None
         self.found = Watched(rpi_us=rpi_us)
@@ -115,5 +115,4 @@ class Watcher:
         if self._marked_ns is not None and mark == self._data[:MARK_BYTES]:
             self.found.reactions_ns.append(at_ns - self._marked_ns)
             self._marked_ns = None
-            # one whole interval wide, so that every phase of the adapter's grid is as likely
-            self._mark_ns = at_ns + int(self._rpi_ns * self._dice.uniform(0.25, 1.25))
+            self._mark_ns = at_ns + int(self._rpi_ns * (0.25 + self._mark * GOLDEN % 1))

@@ -421,6 +421,15 @@ def feeds_until(ms: int, every_ms: int, first: int = 1, who: str = "A", connecti
     return Step(f"a frame every {every_ms} ms until {ms} ms", "", run)
 
 
+def again(step: Step, times: int) -> Step:
+    """The same step several times; what came the last time counts."""
+
+    def run(rig: Rig) -> str:
+        return [step.run(rig) for _ in range(times)][-1]
+
+    return Step(f"{times} times: {step.sent}", step.expected, run)
+
+
 def inputs(text: str) -> Step:
     def run(rig: Rig) -> str:
         rig.adapter.set_inputs(padded(text, rig.config.input_size), rig.now_ns)
@@ -495,5 +504,9 @@ _VIEWS: dict[str, Callable[[Rig], str]] = {
     "strays": lambda rig: str(rig.adapter.strays),
     "answers": lambda rig: str(len(rig.answers)),
     "open connections": lambda rig: str(rig.adapter.open_connections),
+    "lost": lambda rig: " ".join(str(c.lost) for c in rig.adapter.connections()),
+    "stale": lambda rig: " ".join(str(c.stale) for c in rig.adapter.connections()),
+    "kept reports": lambda rig: str(len(rig.adapter.connections())),
+    "log lines": lambda rig: str(sum(isinstance(event, Refused | BadFrame) for event in rig.events)),
     "refusals": lambda rig: str(len(rig.adapter.refusals)),
 }

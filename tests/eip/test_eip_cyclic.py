@@ -48,6 +48,13 @@ def test_the_grid_never_drifts_and_never_bursts(lateness: list[int]) -> None:
     assert producer.late == sum(late > 5 for late in lateness)
 
 
+def test_a_late_shell_skips_the_slots_that_have_passed() -> None:
+    producer = Producer(1, 2 * MS, 0, b"")
+    producer.take_frame(0)
+    producer.take_frame(2 * MS, late_ns=97 * MS)
+    assert (producer.frames, producer.due_ns, producer.skipped, producer.late) == (2, 100 * MS, 48, 1)
+
+
 @pytest.mark.parametrize("first", [0, 1, 0x7FFF_FFFF, 0x8000_0000, 0xFFFF_FFFF])
 def test_any_first_sequence_then_newer_ones(first: int) -> None:
     consumer = Consumer(100, 0)

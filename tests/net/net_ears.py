@@ -49,7 +49,7 @@ class Ticker(Keen):
     def next_deadline_ns(self) -> int:
         return self.due_ns
 
-    def handle_timer(self, now_ns: int) -> None:
+    def handle_timer(self, now_ns: int, late_ns: int = 0) -> None:
         while self.due_ns <= now_ns:
             self.due_ns += self.period_ns
         self.number += 1
@@ -74,7 +74,7 @@ class Watchdog(Keen):
     def next_deadline_ns(self) -> int | None:
         return self.deadline_ns
 
-    def handle_timer(self, now_ns: int) -> None:
+    def handle_timer(self, now_ns: int, late_ns: int = 0) -> None:
         self.barked_ns.append(now_ns)
         self.deadline_ns = None
 

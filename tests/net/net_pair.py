@@ -67,7 +67,7 @@ class Ear:
     def next_deadline_ns(self) -> int | None:
         return None
 
-    def handle_timer(self, now_ns: int) -> None:
+    def handle_timer(self, now_ns: int, late_ns: int = 0) -> None:
         raise AssertionError("no timer was set")
 
     def take_outgoing(self) -> list[Outgoing]:

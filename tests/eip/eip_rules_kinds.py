@@ -1,0 +1,392 @@
+"""Conformance rows: closes, ownership, input-only and listen-only connections.
+
+What the sources mean stands at the head of eip_rules_encapsulation.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from eip_rules import (
+    CLOSED,
+    NOT_FOUND,
+    ONLY_INPUT,
+    ONLY_LISTEN,
+    ask,
+    at,
+    closes,
+    enc,
+    feeds,
+    forward_close,
+    granted,
+    opens,
+    refused,
+    rule,
+    sees,
+    spaced,
+    tcp,
+    told,
+)
+
+from bench.eip.config import OnLoss
+
+EXT = "dissector cip.cm.ext_status"
+GENSTAT = "dissector cip.genstat"
+LIBRARY = "adapter library"
+CHOICE = "choice"
+MEMORY = "memory"
+HEARTBEAT = 0x4802  # point to point, 2 bytes: the count alone
+OTHER_TRIADS: tuple[tuple[int, str, dict[str, Any]], ...] = (
+    (5, "connection serial", {"serial": 2}),
+    (6, "vendor", {"vendor": 7}),
+    (7, "originator serial", {"originator": 98}),
+)
+
+CLOSE = (
+    rule(
+        "CLS-01",
+        "by triad: the reply repeats it; nothing is sent any more",
+        "dissector cip.cm",
+        opens(granted()),
+        at(20),
+        sees("frame times", "0 10 20"),
+        closes(),
+        at(100),
+        sees("frame times", ""),
+        sees("io", "none"),
+    ),
+    rule("CLS-02", "of nothing: 0x107", EXT, closes(NOT_FOUND), told("open for it: none")),
+    rule(
+        "CLS-03",
+        "by another address: 0x107, the connection stays",
+        "adapter library",
+        opens(granted()),
+        closes(NOT_FOUND, who="B"),
+        sees("io", "open"),
+    ),
+    rule(
+        "CLS-04",
+        "over another link of the same address",
+        LIBRARY,
+        opens(granted()),
+        closes(who="A2"),
+        sees("io", "none"),
+    ),
+    *(
+        rule(
+            f"CLS-0{number}",
+            f"another {name}: 0x107, and the log names what is open",
+            EXT,
+            opens(granted()),
+            closes(refused(0x107, service=0xCE, **fields), **fields),
+            told("open for it: (1, 0, 99)"),
+            sees("io", "open"),
+        )
+        for number, name, fields in OTHER_TRIADS
+    ),
+    rule("CLS-08", "twice: 0x107", EXT, opens(granted()), closes(), closes(NOT_FOUND)),
+    rule("CLS-09", "cut: 0x13", GENSTAT, ask("4E 02 20 06 24 01 0A 05 01 00", "CE 00 13 00"), malformed=True),
+    rule(
+        "CLS-10", "bytes after the path: 0x15", GENSTAT, ask(spaced(forward_close() + b"\0\0"), "CE 00 15 00")
+    ),
+    rule(
+        "CLS-11",
+        "outputs follow the rule for a lost connection: clear",
+        CHOICE,
+        opens(granted()),
+        feeds(1, "run 0A", "run 0A"),
+        closes(),
+        sees("outputs", "idle"),
+    ),
+    rule(
+        "CLS-12",
+        "outputs follow the rule for a lost connection: hold",
+        CHOICE,
+        opens(granted()),
+        feeds(1, "run 0A", "run 0A"),
+        closes(),
+        sees("outputs", "idle 0A"),
+        on_timeout=OnLoss.HOLD,
+    ),
+    rule(
+        "CLS-13",
+        "of a connection that timed out: closed, and its outputs are free",
+        MEMORY,
+        opens(granted()),
+        at(10_000),
+        closes(CLOSED, who="A2"),
+        opens(granted(0x0077_0002, originator=5), who="B", originator=5),
+    ),
+    rule(
+        "CLS-14",
+        "frames after the close change nothing",
+        LIBRARY,
+        opens(granted()),
+        closes(),
+        feeds(1, "run 0A", "idle"),
+        sees("strays", "1"),
+    ),
+    rule(
+        "CLS-15",
+        "of one of two: the other goes on",
+        LIBRARY,
+        opens(granted()),
+        opens(granted(0x0077_0002, serial=2), path=ONLY_INPUT, ot=HEARTBEAT, serial=2),
+        closes(),
+        sees("connections", "exclusive owner closed; input only established"),
+    ),
+)
+OTHER: dict[str, Any] = {"originator": 7, "serial": 2}
+HEARD: dict[str, Any] = {"ot": HEARTBEAT, "path": ONLY_INPUT}
+LISTENS: dict[str, Any] = {"ot": HEARTBEAT, "path": ONLY_LISTEN}
+OWNERSHIP = (
+    rule(
+        "OWN-01",
+        "a second owner: 0x106, and the log names the first",
+        "OpENer#256",
+        opens(granted()),
+        opens(refused(0x106, serial=2, originator=7), who="B", **OTHER),
+        told("originator 127.0.0.9 (vendor 0, serial 99) owns"),
+    ),
+    rule(
+        "OWN-02",
+        "the same originator with another serial: 0x106",
+        EXT,
+        opens(granted()),
+        opens(refused(0x106, serial=2), serial=2),
+    ),
+    rule(
+        "OWN-03",
+        "after a timeout the outputs wait for their originator: 0x106 for others",
+        "OpENer PR#594",
+        opens(granted()),
+        at(10_000),
+        opens(refused(0x106, serial=2, originator=7), who="B", **OTHER),
+        told("whose connection timed out"),
+    ),
+    rule(
+        "OWN-04",
+        "after a timeout the same originator opens again, with any serial",
+        "OpENer#256",
+        opens(granted()),
+        at(10_000),
+        opens(granted(0x0077_0002, serial=5), who="A2", serial=5),
+        sees("connections", "exclusive owner closed; exclusive owner established"),
+    ),
+    rule(
+        "OWN-05",
+        "the station may free the outputs of an owner that timed out",
+        CHOICE,
+        opens(granted()),
+        at(10_000),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER),
+        keep_owner_slot=False,
+    ),
+    rule(
+        "OWN-06",
+        "after a close anybody may own",
+        LIBRARY,
+        opens(granted()),
+        closes(),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER),
+    ),
+    rule(
+        "OWN-07",
+        "the id of the owner from another address: dropped",
+        CHOICE,
+        opens(granted()),
+        feeds(1, "run 0A", "run 0A"),
+        feeds(2, "run FF", "run 0A", who="B"),
+        told("dropped, one source feeds a connection"),
+        sees("strangers", "1"),
+    ),
+    rule(
+        "OWN-08",
+        "the id of the owner from another address, before its first frame: dropped",
+        CHOICE,
+        opens(granted()),
+        feeds(1, "run FF", "idle", who="B"),
+        feeds(1, "run 0A", "run 0A"),
+    ),
+    rule(
+        "OWN-09",
+        "another port of the owner's address, once the first frame has come: dropped",
+        CHOICE,
+        opens(granted()),
+        feeds(1, "run 0A", "run 0A", port=50_001),
+        feeds(2, "run FF", "run 0A", port=2222),
+        feeds(2, "run 0B", "run 0B", port=50_001),
+    ),
+    rule(
+        "OWN-10",
+        "a broken TCP link does not end an owner that goes on sending",
+        MEMORY,
+        opens(granted()),
+        feeds(1, "run 0A", "run 0A"),
+        tcp(enc(0x66, session=0x0077_0001), closed=True),
+        feeds(2, "run 0B", "run 0B"),
+        sees("connections", "exclusive owner established"),
+    ),
+)
+INPUT_ONLY = (
+    rule(
+        "INP-01",
+        "opened with a heartbeat of 2 bytes, without an owner",
+        "OpENer#310; capture",
+        opens(granted(), **HEARD),
+        sees("connections", "input only established"),
+    ),
+    rule(
+        "INP-02",
+        "of class 0: a heartbeat of 0 bytes",
+        LIBRARY,
+        opens(granted(), path=ONLY_INPUT, ot=0x4800, to=0x4820, trigger=0),
+    ),
+    rule(
+        "INP-03",
+        "beside an owner, each with its own frames",
+        LIBRARY,
+        opens(granted()),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER, **HEARD),
+        at(0),
+        sees("frame times", "0 0"),
+    ),
+    rule(
+        "INP-04",
+        "its heartbeat never changes outputs",
+        "OpENer#310",
+        opens(granted()),
+        feeds(1, "run 0A", "run 0A"),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER, **HEARD),
+        feeds(1, "raw", "run 0A", who="B", connection_id=0x0077_0002),
+        sees("strangers", "0"),
+    ),
+    rule(
+        "INP-05",
+        "data on its heartbeat: dropped",
+        CHOICE,
+        opens(granted(), **HEARD),
+        feeds(1, "run FF", "idle"),
+        told("O->T frame: expected 0 bytes after the count, got 36"),
+    ),
+    rule(
+        "INP-06",
+        "without heartbeats it ends",
+        LIBRARY,
+        opens(granted(), **HEARD),
+        at(10_000),
+        sees("connections", "input only timed out"),
+    ),
+    rule(
+        "INP-07",
+        "its timeout leaves the owner's outputs alone",
+        LIBRARY,
+        opens(granted(ot_us=10_000_000), ot_us=10_000_000),
+        feeds(1, "run 0A", "run 0A"),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER, **HEARD),
+        at(10_000),
+        sees("outputs", "run 0A"),
+    ),
+    rule(
+        "INP-08",
+        "a timeout keeps no place for it",
+        LIBRARY,
+        opens(granted(), **HEARD),
+        at(10_000),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER, **HEARD),
+    ),
+)
+LISTEN_ONLY = (
+    rule(
+        "LST-01",
+        "without another connection: 0x119",
+        "OpENer#279",
+        opens(refused(0x119), **LISTENS),
+        told("asked to listen only to assembly 100, which no owner or input-only connection has open"),
+    ),
+    rule(
+        "LST-02",
+        "beside an owner that is point to point",
+        "OpENer#279",
+        opens(granted()),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER, **LISTENS),
+    ),
+    rule(
+        "LST-03",
+        "beside an input-only connection",
+        LIBRARY,
+        opens(granted(), **HEARD),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER, **LISTENS),
+    ),
+    rule(
+        "LST-04",
+        "it ends when the owner closes",
+        "adapter library",
+        opens(granted()),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER, **LISTENS),
+        closes(),
+        sees("connections", "exclusive owner closed; listen only closed"),
+        told("the last connection it listened to is gone"),
+    ),
+    rule(
+        "LST-05",
+        "several end together",
+        "adapter library",
+        opens(granted()),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER, **LISTENS),
+        opens(granted(0x0077_0003, serial=3, originator=8), who="C", serial=3, originator=8, **LISTENS),
+        closes(),
+        sees("connections", "exclusive owner closed; listen only closed; listen only closed"),
+    ),
+    rule(
+        "LST-06",
+        "it ends when the owner times out",
+        "adapter library",
+        opens(granted()),
+        opens(
+            granted(0x0077_0002, ot_us=10_000_000, serial=2, originator=7),
+            who="B",
+            ot_us=10_000_000,
+            **OTHER,
+            **LISTENS,
+        ),
+        at(10_000),
+        sees("connections", "listen only closed; exclusive owner timed out"),
+    ),
+    rule(
+        "LST-07",
+        "it goes on while an input-only connection is left",
+        LIBRARY,
+        opens(granted()),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER, **HEARD),
+        opens(granted(0x0077_0003, serial=3, originator=8), who="C", serial=3, originator=8, **LISTENS),
+        closes(),
+        sees("connections", "exclusive owner closed; input only established; listen only established"),
+    ),
+    rule(
+        "LST-08",
+        "an owner that timed out is nothing to listen to: 0x119",
+        CHOICE,
+        opens(granted()),
+        at(10_000),
+        opens(refused(0x119, serial=2, originator=7), who="B", **OTHER, **LISTENS),
+    ),
+    rule(
+        "LST-09",
+        "a listener is nothing to listen to",
+        LIBRARY,
+        opens(granted()),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER, **LISTENS),
+        closes(),
+        opens(refused(0x119, serial=3, originator=8), who="C", serial=3, originator=8, **LISTENS),
+    ),
+    rule(
+        "LST-10",
+        "its heartbeat never changes outputs",
+        LIBRARY,
+        opens(granted()),
+        feeds(1, "run 0A", "run 0A"),
+        opens(granted(0x0077_0002, serial=2, originator=7), who="B", **OTHER, **LISTENS),
+        feeds(1, "raw", "run 0A", who="B", connection_id=0x0077_0002),
+    ),
+)
