@@ -127,7 +127,7 @@ def run_command(options: argparse.Namespace) -> int:
     """`bench run`."""
     from bench.report.junit import junit_xml
     from bench.report.terminal import render_suite
-    from bench.suite import Stopped, find_scenarios, prepare_all
+    from bench.suite import Stopped, find_scenarios, left_out_in_real_time, prepare_all
 
     if options.listen is not None and not options.real_time:
         raise LocalError("--listen needs --real-time: in virtual time nothing is on the network")
@@ -138,6 +138,8 @@ def run_command(options: argparse.Namespace) -> int:
     console = _console()
     for warning in dict.fromkeys(w for item in prepared for w in item.warnings):
         print(warning, file=sys.stderr)
+    for sentence in left_out_in_real_time(prepared) if options.real_time else ():
+        print(f"bench: {sentence}", file=sys.stderr)
     interrupted = ""
     try:
         suite = _run_all(prepared, options, console)

@@ -248,6 +248,15 @@ def _warnings(station: LoadedStation, program: Program | None, world: World) -> 
     return tuple(found)
 
 
+def left_out_in_real_time(prepared: Iterable[Prepared]) -> list[str]:
+    """Sentences about what a scenario asks for and real time cannot give: a network that is made worse."""
+    return [
+        f"{item.scenario.file}: `network:` is left out in real time; the network is as good as it is"
+        for item in prepared
+        if item.scenario.network is not None
+    ]
+
+
 def run_one(prepared: Prepared, *, real_time: bool = False, listen: str = "127.0.0.1") -> ScenarioResult:
     """Run one scenario in a fresh world.
 
@@ -260,7 +269,7 @@ def run_one(prepared: Prepared, *, real_time: bool = False, listen: str = "127.0
 def _in_virtual_time(prepared: Prepared) -> ScenarioResult:
     timeline = Timeline()
     world = World(prepared.station, timeline, prepared.program)
-    world.join_memory(MemoryNetwork(timeline))
+    world.join_memory(MemoryNetwork(timeline, quality=prepared.scenario.network))
     began_s = wall_clock_s()
     run = Run(prepared.scenario, world)
     run_virtual(timeline, run.main())

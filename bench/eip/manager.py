@@ -238,6 +238,7 @@ class ConnectionManager:
             elif isinstance(timed, Connection):
                 self._time_out(timed, now_ns)
             elif isinstance(timed, MessageConnection):
+                self.counters.timeouts += 1
                 self._end_message(timed, now_ns, f"no request for {timed.timeout_ns / 1e6:g} ms")
 
     def _time_out(self, connection: Connection, now_ns: int) -> None:
@@ -311,7 +312,9 @@ class ConnectionManager:
         while True:
             self._last_id = self._last_id % 0xFFFF + 1
             number = self._incarnation << 16 | self._last_id
-            if number not in self._live and number not in self._messages:
+            if number in self._live or number in self._messages:
+                continue
+            if all(kept.ot_id != number for kept in self._kept):  # its originator may send yet
                 return number
 
     # -- services -------------------------------------------------------------------------------------
@@ -458,7 +461,7 @@ class ConnectionManager:
         return production
 
     def forward_close(self, cip_class: CipClass, request: Request, origin: Origin) -> Response:
-        """By triad and originator's address; the path is read for its key only."""
+        """By triad and originator's address; the path is not compared."""
         self.counters.close_requests += 1
         try:
             asked = ForwardClose.decode(request.data)

@@ -8,7 +8,8 @@ A step is a mapping with one verb and its modifiers:
     fault: {kind: target}    clear: {kind: target}
     expect: condition, within_ms, for_ms
 
-Every step also takes `at_ms` (not before that bench time) and `note`.
+Every step also takes `at_ms` (not before that bench time) and `note`. Beside the steps, `network` makes
+the link between adapter and controller worse than it is, in virtual time.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from typing import Any
 
 from bench.errors import LocalError, Mistake, WrongFiles
 from bench.logic import Condition, compile_condition
+from bench.net.link import LinkQuality
 from bench.scenario.model import DEFAULT_LIMIT_NS, Rule, Scenario, Step
 from bench.scenario.places import Places
 from bench.station import Document, is_bench_file
@@ -26,7 +28,7 @@ from bench.station.words import hint
 from bench.units import ns_from_ms
 
 Path = tuple[str | int, ...]
-_TOP = ("scenario", "station", "logic", "limit_ms", "picture", "rules", "steps", "note")
+_TOP = ("scenario", "station", "logic", "limit_ms", "network", "picture", "rules", "steps", "note")
 _MODIFIERS: Mapping[str, tuple[str, ...]] = {
     "press": (),
     "release": (),
@@ -43,6 +45,7 @@ _MODIFIERS: Mapping[str, tuple[str, ...]] = {
 _ANYWHERE = ("at_ms", "note")
 VERBS = tuple(_MODIFIERS)
 MOST_MS = 604_800_000  # one week
+_NETWORK = ("latency_ms", "jitter_ms", "loss_percent", "duplication_percent", "reordering_percent", "seed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +121,33 @@ class _Reader:
             rules=self.rules(data.get("rules", [])),
             limit_ns=DEFAULT_LIMIT_NS if limit_ns is None else limit_ns,
             picture=self.picture(data.get("picture", [])),
+            network=self.network(data["network"]) if "network" in data else None,
         )
+
+    def network(self, data: Any) -> LinkQuality | None:
+        if not isinstance(data, dict) or not data:
+            self.wrong(("network",), f"expected a mapping with some of {', '.join(_NETWORK)}")
+            return None
+        before = len(self.mistakes)
+        found: dict[str, Any] = {}
+        for key, value in data.items():
+            if key not in _NETWORK:
+                self.unknown(("network", key), str(key), _NETWORK, "key of a network")
+            elif key.endswith("_ms"):
+                found[key.replace("_ms", "_ns")] = self.duration(("network", key), value)
+            elif key == "seed":
+                found[key] = self.number(("network", key), value, 0, 0xFFFF_FFFF, whole=True)
+            else:
+                found[key.removesuffix("_percent")] = self.number(("network", key), value, 0, 100) / 100
+        return LinkQuality(**found) if len(self.mistakes) == before else None
+
+    def number(self, path: Path, value: Any, low: int, high: int, whole: bool = False) -> float:
+        kinds = int if whole else int | float
+        if isinstance(value, bool) or not isinstance(value, kinds) or not low <= value <= high:
+            what = "whole number" if whole else "number"
+            self.wrong(path, f"expected a {what}, {low} to {high}, got {value}")
+            return 0
+        return value
 
     def picture(self, data: Any) -> tuple[str, ...]:
         if not isinstance(data, list):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bench.logic import Condition
+from bench.net.link import LinkQuality
 
 DEFAULT_LIMIT_NS = 60_000_000_000
 
@@ -44,7 +45,10 @@ class Rule:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """One scenario, checked against its station and logic."""
+    """One scenario, checked against its station and logic.
+
+    `network` is how bad the link is between adapter and controller in virtual time; None is the usual one.
+    """
 
     title: str
     file: str
@@ -52,3 +56,4 @@ class Scenario:
     rules: tuple[Rule, ...]
     limit_ns: int
     picture: tuple[str, ...]
+    network: LinkQuality | None = None
