@@ -157,6 +157,14 @@ def check_configuration_point(request: OpenRequest) -> Refusal | None:
     )
 
 
+def check_null_path(request: OpenRequest) -> Refusal | None:
+    """A question goes to the device: a key alone, or the Identity; a configuration to its assembly."""
+    class_ids, points = request.path.class_ids, request.path.points
+    if (class_ids, points) in (((), ()), ((ClassId.IDENTITY,), (1,))):
+        return None
+    return check_class(request) or check_configuration_point(request)
+
+
 def check_listen_only(request: OpenRequest) -> Refusal | None:
     aim = request.aim
     if not aim.kind.needs_other:
@@ -436,8 +444,7 @@ MESSAGE_CHECKS: tuple[Check, ...] = (
 NULL_CHECKS: tuple[Check, ...] = (
     check_path,
     check_key,
-    check_class,
-    check_configuration_point,
+    check_null_path,
     check_configuration,
 )
 

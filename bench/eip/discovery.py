@@ -33,6 +33,7 @@ _SERVICES = Struct("<HH16s")  # version, capability flags, name
 _TCP_AND_UDP_IO = 0x0120
 _DEFAULT_DELAY_MS = 2000
 _LEAST_DELAY_MS = 500
+_HEARD_MS = 900  # public clients that name no delay listen for 1 s and would miss half of 0 to 2000 ms
 _MS_NS = 1_000_000
 _WORD = 0xFFFF_FFFF_FFFF_FFFF
 
@@ -80,13 +81,19 @@ def most_delay_ms(command: int, context: bytes) -> int:
 
     ListIdentity carries it in the first two bytes of the sender context: 0 means 2000, and anything
     below 500 is taken as 500 (both open adapter stacks). The sender context of the other two List
-    commands is the sender's own business; they are spread over 2000 ms as well, so that a large network
-    does not answer at once (own choice: the open stacks delay ListIdentity alone).
+    commands is the sender's own business; they are delayed as well, so that a large network does not
+    answer at once (own choice: the open stacks delay ListIdentity alone).
     """
     if command != Command.LIST_IDENTITY:
         return _DEFAULT_DELAY_MS
     asked = int.from_bytes(context[:2], "little")
     return max(asked, _LEAST_DELAY_MS) if asked else _DEFAULT_DELAY_MS
+
+
+def drawn_up_to_ms(command: int, context: bytes) -> int:
+    """Up to where our own delay is drawn: all that was asked for, else what a client waits for."""
+    asked = command == Command.LIST_IDENTITY and any(context[:2])
+    return most_delay_ms(command, context) if asked else _HEARD_MS
 
 
 class Discovery:
@@ -179,7 +186,7 @@ class Discovery:
             self.crowded += 1
             return _complaint(peer, f"List command to all dropped; {MOST_WAITING} answers wait already")
         self._drawn += 1
-        delay_ns = spread(self._serial, self._drawn, most_delay_ms(command, context) * _MS_NS)
+        delay_ns = spread(self._serial, self._drawn, drawn_up_to_ms(command, context) * _MS_NS)
         heappush(self.waiting, (now_ns + delay_ns, self._drawn, question))
         return NOTHING
 

@@ -210,8 +210,8 @@ class ConnectionManager:
         run, payload = connection.split(body)
         if new and payload is not None:
             connection.payload = payload
-        elif run == connection.run:
-            return
+        elif run == connection.run and connection.consumer.frames > 1:
+            return  # the first frame counts even without data: outputs may be held since an owner before
         connection.run = run
         if run and connection.payload is not None:
             self._outputs.apply(connection.payload, True, now_ns)

@@ -1,7 +1,9 @@
 """Deadlines of many things in one heap; moving one later costs nothing until it is reached.
 
 A cyclic adapter moves a watchdog with every frame, and almost none of them ever runs out. So the heap
-holds each thing at the deadline it had when last looked at, and looks again when that one comes up.
+holds each thing at the deadline it had when last looked at, and looks again when that one comes up. What
+is gone before its deadline would stay for as long, hours at worst; so the heap is gone through when it has
+doubled.
 """
 
 from __future__ import annotations
@@ -21,12 +23,16 @@ class Timed(Protocol):
         ...
 
 
+_SPARE = 64  # entries that may be left behind before it is worth a look
+
+
 class Timers:
     """The heap. Equal deadlines come in the order in which they were watched."""
 
     def __init__(self) -> None:
         self._heap: list[tuple[int, int, Timed]] = []
         self._count = 0
+        self._most = _SPARE
 
     def watch(self, timed: Timed) -> None:
         """Look after *timed*; call again when its deadline has moved to an earlier time."""
@@ -35,6 +41,18 @@ class Timers:
             timed.armed_ns = due_ns
             self._count += 1
             heapq.heappush(self._heap, (due_ns, self._count, timed))
+            if len(self._heap) > self._most:
+                self._tidy()
+
+    def _tidy(self) -> None:
+        """Let go of what is gone and of entries that a later `watch` has replaced."""
+        kept: dict[int, tuple[int, int, Timed]] = {}
+        for entry in sorted(self._heap):
+            at_ns, _, timed = entry
+            if at_ns == timed.armed_ns and timed.deadline_ns is not None:
+                kept.setdefault(id(timed), entry)
+        self._heap = list(kept.values())  # in order, so it is a heap
+        self._most = 2 * len(kept) + _SPARE
 
     def next_ns(self) -> int | None:
         """The earliest deadline, None when nothing is watched."""

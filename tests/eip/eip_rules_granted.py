@@ -7,6 +7,7 @@ What the sources mean stands at the head of eip_rules_encapsulation.
 
 from __future__ import annotations
 
+from struct import pack
 from typing import Any
 
 from eip_rules import (
@@ -14,10 +15,13 @@ from eip_rules import (
     ONLY_INPUT,
     OT_ID,
     POINTS,
+    SESSION,
     at,
     enc,
+    forward_open,
     granted,
     opens,
+    register,
     rule,
     sees,
     sockaddr,
@@ -39,6 +43,12 @@ JOINED: dict[str, Any] = {"to": MANY, "ids": (0, 0)}
 def many(**fields: Any) -> str:
     """The reply to the first multicast open of an adapter."""
     return granted(**{"ot_id": GROUP_OT, "to_id": GROUP_ID, **fields})
+
+
+def framed(message: bytes, *beside: str) -> bytes:
+    """A SendRRData frame, request or reply, with the items beside the message."""
+    head = pack("<IHHHHHH", 0, 0, 2 + len(beside), 0, 0, 0xB2, len(message))
+    return enc(0x6F, head + message + bytes.fromhex("".join(beside)), SESSION)
 
 
 GRANTED = (
@@ -217,14 +227,14 @@ GRANTED = (
     ),
     rule(
         "FWO-34",
-        "two opens in one segment: both are answered",
+        "two opens in one segment: both are answered, in order",
         "capture",
+        register(),
         tcp(
-            enc(0x65, "0100 0000") + enc(4),
-            enc(0x65, "0100 0000", 0x0077_0001),
-            enc(4, "0100 0001 1400 0100 2001 436F6D6D756E69636174696F6E73 0000"),
+            framed(forward_open()) + framed(forward_open(ONLY_INPUT, HEARTBEAT, serial=2)),
+            framed(bytes.fromhex(granted()), FROM_2222),
+            framed(bytes.fromhex(granted(0x0077_0002, serial=2)), FROM_2222),
         ),
-        opens(granted()),
-        opens(granted(0x0077_0002, serial=2), path=ONLY_INPUT, ot=HEARTBEAT, serial=2),
+        sees("connections", "exclusive owner established; input only established"),
     ),
 )

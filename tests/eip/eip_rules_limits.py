@@ -319,6 +319,14 @@ LIMITS = (
     ),
     rule(
         "LIM-06",
+        "the same with I/O first",
+        CHOICE,
+        opens(granted()),
+        opens(granted(0x0077_0002, serial=2), path=ROUTER, ot=0x41F8, to=0x41F4, trigger=0xA3, serial=2),
+        **FEW,
+    ),
+    rule(
+        "LIM-07",
         "one TCP link too many from an address is closed at once",
         CHOICE,
         tcp(enc(0)),
@@ -327,7 +335,7 @@ LIMITS = (
         **FEW,
     ),
     rule(
-        "LIM-07",
+        "LIM-08",
         "one TCP link too many in all is closed at once",
         CHOICE,
         tcp(enc(0)),
@@ -337,7 +345,7 @@ LIMITS = (
         **FEW,
     ),
     rule(
-        "LIM-08",
+        "LIM-09",
         "50 answers a second to List commands of one address over UDP, others are not held back",
         CHOICE,
         again(udp(enc(0x64), enc(0x64, "0000")), 50),
@@ -347,7 +355,7 @@ LIMITS = (
         udp(enc(0x64), enc(0x64, "0000")),
     ),
     rule(
-        "LIM-09",
+        "LIM-10",
         "20 log lines a second; the rest is counted in one line, and nothing is forgotten",
         CHOICE,
         again(closes(NOT_FOUND), 50),
@@ -358,7 +366,7 @@ LIMITS = (
         told("30 more in this second"),
     ),
     rule(
-        "LIM-10",
+        "LIM-11",
         "the last 64 refusals are kept",
         CHOICE,
         again(closes(NOT_FOUND), 100),

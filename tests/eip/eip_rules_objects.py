@@ -362,6 +362,14 @@ CLASS_3 = (
         unit(ID, 1, spaced(forward_open(serial=2)), granted(0x0077_0002, serial=2)),
         sees("io", "open"),
     ),
+    rule(
+        "CL3-18",
+        "its timeout counts in Connection Manager attribute 8",
+        "memory; dissector cip.cm.conn_timouts",
+        opens(GRANTED_TALK, **TALK),
+        at(10_000),
+        ask("0E 03 20 06 24 01 30 08", "8E 00 00 00 0100", who="B"),
+    ),
 )
 
 
@@ -432,6 +440,7 @@ UNCONNECTED_SEND = (
         "one inside another: 0x08",
         CHOICE,
         ask(wrapped(wrapped(GET_NAME)), "D2 00 08 00"),
+        told("an Unconnected_Send inside another one"),
     ),
     rule(
         "UCS-10",

@@ -377,6 +377,7 @@ REFUSED = (
         path="20 04 24 97 2C C8 2C 64",
     ),
 )
+KEY_0 = "34 04 0000 0000 0000 00 00"
 NULL: dict[str, Any] = {"ot": 0x0000, "to": 0x0000}
 NULL_REPLY = granted(0, 0)
 MATRIX = (
@@ -471,5 +472,19 @@ MATRIX = (
         opens(granted()),
         at(10_000),
         opens(granted(0x0077_0002), who="A2"),
+    ),
+    rule(
+        "MTX-15",
+        "new, null, to the Identity: a question to the device itself",
+        MEMORY,
+        opens(NULL_REPLY, path="20 01 24 01", **NULL),
+    ),
+    rule("MTX-16", "new, null, with a key alone", MEMORY, opens(NULL_REPLY, path=KEY_0, **NULL)),
+    rule(
+        "MTX-17",
+        "new, null, to another class: 0x117",
+        CHOICE,
+        opens(refused(0x117), path="20 66 24 01", **NULL),
+        told("class 0x66; expected Assembly"),
     ),
 )

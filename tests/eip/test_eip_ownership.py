@@ -18,6 +18,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from bench.eip.adapter import Adapter
 from bench.eip.config import Limits, OnLoss
+from bench.eip.events import ConnectionReport
 from bench.eip.transport import IO_PORT, CloseTcp, SendTcp
 
 SIZE = 2
@@ -77,6 +78,7 @@ class Ownership(RuleBasedStateMachine):
         self.known: list[Known] = []
         self.owner: Known | None = None
         self.owner_data: set[bytes] = set()  # what the present owner has sent
+        self.shared = (0, 0)  # what the running multicast production was opened with
         self.last_image = bytes(SIZE)  # what the outputs may hold since they have no owner
         self.got: dict[int, bytes] = {}
 
@@ -122,8 +124,37 @@ class Ownership(RuleBasedStateMachine):
     def live(self) -> list[str]:
         return [c.kind for c in self.adapter.connections() if c.state == "established"]
 
+    def held(self) -> list[ConnectionReport]:
+        """The connections that stand, the owner whose outputs are kept for it among them."""
+        keeps = self.adapter.config.keep_owner_slot
+        return [
+            c
+            for c in self.adapter.connections()
+            if c.state == "established" or (keeps and c.state == "timed out" and c.kind == "exclusive owner")
+        ]
+
+    def due_words(self, kind: str, by: Originator, serial: int, many: bool, like: tuple[int, int]) -> int:
+        """What an open should be refused with, 0 for a grant; `like` is the T->O interval and trigger."""
+        held = self.held()
+        live = [c for c in held if c.state == "established"]
+        owners = [c for c in held if c.kind == "exclusive owner"]
+        owned = any(c.state == "established" for c in owners)
+        if any((c.connection_serial, c.originator_serial) == (serial, by.number) for c in live):
+            return 0x100
+        if kind == "listen" and all(c.kind == "listen only" for c in live):
+            return 0x119
+        if kind == "owner" and (owned or any(c.originator_serial != by.number for c in owners)):
+            return 0x106
+        if kind == "owner" and len(live) >= self.places:
+            return 0x113
+        if kind != "owner" and len(live) - owned >= self.places - 1:
+            return 0x11A
+        if many and any(c.group for c in live) and like != self.shared:
+            return 0x112 if like[0] != self.shared[0] else 0x138
+        return 0
+
     def owner_gone(self) -> None:
-        """Called before something that may end the owner: the image of now is what may be held."""
+        """Called after something that may end the owner."""
         if self.owner is not None and "exclusive owner" not in self.live():
             self.owner = None
             self.owner_data = set()
@@ -140,7 +171,10 @@ class Ownership(RuleBasedStateMachine):
     )
     def open(self, who: int, kind: str, serial: int, many: bool, rpi_ms: int, trigger: int) -> None:
         by = self.originators[who]
-        before = self.live()
+        before, like = self.live(), (rpi_ms, trigger)
+        due = self.due_words(kind, by, serial, many, like)
+        shares = many and any(c.group for c in self.adapter.connections() if c.state == "established")
+        image = self.adapter.outputs
         reply = self.message(
             by,
             forward_open(
@@ -154,26 +188,34 @@ class Ownership(RuleBasedStateMachine):
                 trigger=trigger,
             ),
         )
-        if reply[2] == 0:
-            (ot_id,) = unpack_from("<I", reply, 4)
-            opened = Known(kind, by, serial, ot_id, self.first_seq)
-            self.known.append(opened)
-            if kind == "owner":
-                assert "exclusive owner" not in before, "two owners"
-                self.last_image = self.adapter.outputs
-                self.owner, self.owner_data = opened, set()
-            if kind == "listen":
-                assert set(before) - {"listen only"}, "a listener without anybody to listen to"
-        else:
+        got = int.from_bytes(reply[4:6], "little") if reply[2] else 0
+        assert (got, self.adapter.outputs) == (due, image)
+        if due:
             assert self.live() == before
+            return
+        opened = Known(kind, by, serial, unpack_from("<I", reply, 4)[0], self.first_seq)
+        self.known.append(opened)
+        if many and not shares:
+            self.shared = like
+        if kind == "owner":
+            self.last_image = self.adapter.outputs
+            self.owner, self.owner_data = opened, set()
 
-    @rule(who=st.integers(0, 3), serial=st.integers(1, 3), other=st.integers(1, 4))
-    def close(self, who: int, serial: int, other: int) -> None:
-        by = self.originators[who]
-        held = self.owner
-        self.message(by, forward_close(serial=serial, originator=other))
-        if held is not None and by.address != held.by.address:
-            assert "exclusive owner" in self.live(), "closed by somebody else"
+    @precondition(lambda self: self.owner)
+    @rule(who=st.integers(0, 3), kind=st.sampled_from(["listen", "listen", "input"]))
+    def listen_beside_the_owner(self, who: int, kind: str) -> None:
+        self.open(who, kind, serial=2, many=False, rpi_ms=20, trigger=0x01)
+
+    @precondition(lambda self: self.known)
+    @rule(data=st.data(), who=st.integers(0, 3), own=st.booleans())
+    def close(self, data: st.DataObject, who: int, own: bool) -> None:
+        """The triad of a connection that is or was; whether it is closed decides the address."""
+        known = data.draw(st.sampled_from(self.known[-6:]))
+        by = known.by if own else self.originators[who]
+        triad = (by.address, known.by.number, known.serial)
+        held = [(c.originator, c.originator_serial, c.connection_serial) for c in self.held()]
+        reply = self.message(by, forward_close(serial=known.serial, originator=known.by.number))
+        assert (reply[2] == 0) == (triad in held)
         self.owner_gone()
 
     @rule(who=st.integers(0, 3), serial=st.integers(1, 3), other=st.integers(1, 4))
@@ -189,7 +231,7 @@ class Ownership(RuleBasedStateMachine):
     @rule(data=st.data(), run=st.booleans(), step=st.sampled_from([1, 1, 1, 5, 0x7FFF_FFFF, 0, -3]))
     def feed(self, data: st.DataObject, run: bool, step: int) -> None:
         """An originator sends on any connection it ever opened, old ones included."""
-        known = data.draw(st.sampled_from(self.known))
+        known = data.draw(st.sampled_from(self.known[-5:]))
         known.seq += step
         image = self.fresh()
         if known is self.owner:
@@ -245,6 +287,18 @@ class Ownership(RuleBasedStateMachine):
         self.now_ns = end_ns
         self.owner_gone()
 
+    @precondition(lambda self: self.owner)
+    @rule(run=st.booleans())
+    def fall_silent(self, run: bool) -> None:
+        """The owner sends once more, then no more, while the others have not sent anything yet."""
+        assert self.owner is not None
+        image = self.fresh()
+        self.owner_data.add(image)
+        self.owner.seq += 1
+        by = self.owner.by
+        self.send((by.address, by.port), self.owner.ot_id, self.owner.seq, run.to_bytes(4, "little") + image)
+        self.wait(80)
+
     @rule(image=st.binary(min_size=SIZE, max_size=SIZE))
     def change_inputs(self, image: bytes) -> None:
         self.adapter.set_inputs(image, self.now_ns)
@@ -293,4 +347,4 @@ class Ownership(RuleBasedStateMachine):
 
 
 TestOwnership = Ownership.TestCase
-TestOwnership.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
+TestOwnership.settings = settings(max_examples=200, stateful_step_count=50, deadline=None)

@@ -79,6 +79,17 @@ def test_the_context_of_other_lists_is_no_delay(command: int) -> None:
 
 
 @pytest.mark.parametrize("command", LISTS)
+def test_whoever_names_no_delay_is_answered_within_a_second(command: int) -> None:
+    # pycomm3 and others listen that long after a broadcast
+    echo = Echo()
+    delays = []
+    for second in range(1, 50, 2):
+        echo.ask(list_identity(0, command), now_ns=second * SECOND, to_many=True)
+        delays += [t_ns - second * SECOND for t_ns, _ in echo.wait((second + 1) * SECOND)]
+    assert (len(delays), max(delays) < SECOND) == (25, True)
+
+
+@pytest.mark.parametrize("command", LISTS)
 def test_a_question_to_all_is_answered_once_within_the_delay(command: int) -> None:
     echo = Echo()
     assert echo.ask(list_identity(600, command), now_ns=SECOND, to_many=True) == Taken()
