@@ -8,6 +8,7 @@ import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from interop_serve import EXPLICIT_PORT, IO_PORT, until
@@ -44,8 +45,9 @@ def _mark(address: str, pcap: Path, text: bytes) -> None:
         assert until(seen, True), "dumpcap recorded nothing in 5 s: may this user record on interface lo?"
 
 
+@cache
 def tshark(pcap: Path, display_filter: str, *fields: str) -> list[tuple[str, ...]]:
-    """The frames that pass *display_filter*: *fields* of each, or its summary line."""
+    """The frames of a finished capture that pass *display_filter*: *fields* of each, or its summary line."""
     command = ["tshark", "-n", "-r", str(pcap), "-Y", display_filter]
     if fields:
         command += ["-T", "fields", "-E", "separator=;", *(word for name in fields for word in ("-e", name))]

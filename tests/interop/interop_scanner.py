@@ -52,7 +52,7 @@ class Scanner:
             self.connection.prod_thread.join(timeout=5)
 
     def close(self) -> Any:
-        """Stop sending and send a forward close: 0 when it is granted."""
+        """Stop sending and send a forward close: 0 when it is answered."""
         self.silence()
         return self.connection.sendFwdCloseReq(INPUT, OUTPUT, CONFIGURATION)
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import signal
+import socket
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -30,32 +31,64 @@ AT_REST = bytes((0b0101_0100, 0b0010_0100))
 
 
 @dataclass
-class Served:
-    """A running `bench serve`; *out* and *err* are the files it writes to."""
+class Process:
+    """A running program; *out* and *err* are the files it writes to."""
 
-    address: str
     process: subprocess.Popen[bytes]
     out: Path
     err: Path
 
+    @property
+    def said(self) -> str:
+        return self.out.read_text()
+
+    def says(self, *words: str, times: int = 1, seconds: float = READY_S) -> bool:
+        """Whether it said all *words*, each at least *times* times, within *seconds*."""
+        return until(lambda: all(self.said.count(word) >= times for word in words), True, seconds)
+
+    def end(self, number: signal.Signals = signal.SIGINT) -> int:
+        """Ask it to stop; its exit status."""
+        self.process.send_signal(number)
+        return self.process.wait(timeout=10)
+
+
+@dataclass
+class Served(Process):
+    """A running `bench serve` with an adapter at *address*."""
+
+    address: str
+
     def stop(self, number: signal.Signals = signal.SIGINT) -> str:
         """Ask it to stop; everything it said."""
-        self.process.send_signal(number)
-        self.process.wait(timeout=10)
-        return self.out.read_text()
+        self.end(number)
+        return self.said
 
 
 @contextmanager
 def served(address: str, folder: Path, *options: str) -> Iterator[Served]:
     """Serve the dibbler at *address* until the block ends; it is ready when the block begins."""
-    out, err = folder / "serve.out", folder / "serve.err"
-    command = [*BENCH, "serve", str(DIBBLER / "station.yaml"), "--listen", address, *options]
+    with serving(address, folder, DIBBLER / "station.yaml", "--listen", address, *options) as running:
+        yield running
+
+
+@contextmanager
+def serving(address: str, folder: Path, file: Path, *options: str) -> Iterator[Served]:
+    """Serve a station or bench file that has an adapter at *address*, as above."""
+    command = (*BENCH, "serve", str(file), *options)
+    with started(folder, "serve", *command) as running:
+        until(lambda: running.process.poll() is not None or "Running" in running.said, True, READY_S)
+        assert running.process.poll() is None, running.err.read_text()
+        yield Served(running.process, running.out, running.err, address)
+
+
+@contextmanager
+def started(folder: Path, name: str, *command: str) -> Iterator[Process]:
+    """A program that runs beside the test and is gone after the block."""
+    out, err = folder / f"{name}.out", folder / f"{name}.err"
     with out.open("wb") as said, err.open("wb") as complained:
         process = subprocess.Popen(command, cwd=ROOT, stdout=said, stderr=complained)
     try:
-        until(lambda: process.poll() is not None or "Running" in out.read_text(), True, READY_S)
-        assert process.poll() is None, err.read_text()
-        yield Served(address, process, out, err)
+        yield Process(process, out, err)
     finally:
         process.kill()
         process.wait(timeout=10)
@@ -72,6 +105,17 @@ def until(ask: Callable[[], T], wanted: T, seconds: float = 5.0) -> T:
     while (answer := ask()) != wanted and time.monotonic() < ends_s:
         time.sleep(0.01)
     return answer
+
+
+def io_beside(folder: Path, name: str, *arguments: str) -> AbstractContextManager[Process]:
+    """`bench io` running beside the test."""
+    return started(folder, name, *BENCH, "io", *arguments)
+
+
+def accepts(address: str) -> bool:
+    """Whether an adapter at *address* takes TCP sessions by now."""
+    with socket.socket() as caller:
+        return caller.connect_ex((address, EXPLICIT_PORT)) == 0
 
 
 def get_single(address: str, class_id: int, instance: int, attribute: int) -> Any:

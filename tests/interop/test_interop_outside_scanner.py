@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -10,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from interop_scanner import scanner_at
-from interop_serve import EXPLICIT_PORT, ROOT, until
+from interop_serve import ROOT, accepts, until
 
 ADDRESS = "127.0.7.9"
 LAMP_READY = 0
@@ -26,11 +25,6 @@ steps:
 """
 
 
-def accepts() -> bool:
-    with socket.socket() as caller:
-        return caller.connect_ex((ADDRESS, EXPLICIT_PORT)) == 0
-
-
 @pytest.fixture
 def run(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
     path = tmp_path / "outside.scenario.yaml"
@@ -42,7 +36,7 @@ def run(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
 
 
 def test_a_scanner_from_outside_meets_the_expectations(run: subprocess.Popen[str]) -> None:
-    assert until(accepts, True)
+    assert until(lambda: accepts(ADDRESS), True, 15.0)
     with scanner_at(ADDRESS) as scanner:
         assert scanner.open() == 0
         scanner.outputs[LAMP_READY] = True
