@@ -355,7 +355,7 @@ class World:
         assert scanner is not None
         now_ns = self.timeline.now_ns
         try:
-            outputs = controller.scan(scanner.inputs, scanner.connected, now_ns)
+            outputs = controller.scan(scanner.inputs, self._online, now_ns)
         except LogicFault as fault:
             self._logic_stopped(fault)
             return
@@ -366,6 +366,12 @@ class World:
         self.watchers.scanned()
         self.timeline.after(0, Phase.OUTPUT, lambda: self._write(outputs))
         self.timeline.after(controller.scan_ns, Phase.SCAN, self._scan)
+
+    @property
+    def _online(self) -> bool:
+        """Connected, and inputs of this connection have come: those of the one before are an old picture."""
+        scanner = self.scanner
+        return scanner is not None and scanner.connected and scanner.frames[0] > 0
 
     def _write(self, outputs: bytes) -> None:
         assert self.scanner is not None
@@ -452,6 +458,8 @@ class World:
             host.power_on(self.adapter)
         else:
             host.power_off()
+            for tag in self.rack.forces:  # they live in the adapter; a coil must not start when it is back
+                self.force(tag, None)
             self._incarnation += 1
             self.adapter = Adapter(self._config, self._incarnation, self.adapter.settings)
         self._modules_changed()

@@ -57,7 +57,9 @@ class Adapter:
         self._inputs = bytes(config.input_size)
         self._outgoing: list[Outgoing] = []
         self._events: list[Event] = []
-        self._log = LogLimiter(config.limits.complaints_per_s)
+        per_s = config.limits.complaints_per_s
+        # a limit of its own each: noise on the I/O port must not hide why an open was refused
+        self._logs = {Refused: LogLimiter(per_s), BadFrame: LogLimiter(per_s)}
         self._outputs = OutputImage(config, self._events_append)
         self._manager = ConnectionManager(
             config,
@@ -77,6 +79,12 @@ class Adapter:
             self._manager.is_busy,
             lambda: self.settings.inactivity_s,
             incarnation,
+            self.settings.dscp[Traffic.EXPLICIT],
+        )
+        # asked after every call of the shell, so bound once
+        self._deadlines = (
+            self._sessions.next_deadline_ns,
+            *(log.next_deadline_ns for log in self._logs.values()),
         )
         self._classes = build_classes(self, self._manager.services())
 
@@ -103,6 +111,11 @@ class Adapter:
         return self._manager.owned
 
     @property
+    def kept(self) -> bool:
+        """Whether the outputs wait for an owner whose connection timed out."""
+        return self._manager.timed_out
+
+    @property
     def io_open(self) -> bool:
         """Whether any I/O connection is established."""
         return self._manager.io_open
@@ -111,9 +124,12 @@ class Adapter:
     def status_word(self) -> int:
         """Identity status: bit 0 owned, bits 4-7 the extended device status, bits 8-11 faults."""
         manager = self._manager
-        extended = 6 if self.running else 7
-        if not manager.io_open:
-            extended = 2 if manager.timed_out else 3
+        if self.running:
+            extended = 6
+        elif manager.timed_out:  # also while others only listen: a lost owner is what a person must see
+            extended = 2
+        else:
+            extended = 7 if manager.io_open else 3
         return manager.owned | extended << 4 | self._faults
 
     @property
@@ -214,7 +230,8 @@ class Adapter:
 
     def next_deadline_ns(self) -> int | None:
         earliest = self._manager.next_deadline_ns()
-        for due_ns in (self._sessions.next_deadline_ns(), self._log.next_deadline_ns()):
+        for ask in self._deadlines:
+            due_ns = ask()
             if due_ns is not None and (earliest is None or due_ns < earliest):
                 earliest = due_ns
         return earliest
@@ -224,9 +241,10 @@ class Adapter:
         due_ns = self._sessions.next_deadline_ns()
         if due_ns is not None and due_ns <= now_ns:
             self._take(self._sessions.handle_timer(now_ns), now_ns)
-        due_ns = self._log.next_deadline_ns()
-        if due_ns is not None and due_ns <= now_ns:
-            self._tell_overdue(now_ns)
+        for log in self._logs.values():
+            due_ns = log.next_deadline_ns()
+            if due_ns is not None and due_ns <= now_ns:
+                self._tell_overdue(now_ns)
 
     def take_outgoing(self) -> list[Outgoing]:
         taken, self._outgoing = self._outgoing, []
@@ -254,14 +272,15 @@ class Adapter:
         """Events that a peer can cause as often as it likes pass the limit on log lines."""
         if isinstance(event, Refused | BadFrame):
             self._tell_overdue(event.t_ns)
-            if not self._log.passes(event.t_ns):
+            if not self._logs[type(event)].passes(event.t_ns):
                 self.totals.not_told += 1
                 return
         self._events.append(event)
 
     def _tell_overdue(self, now_ns: int) -> None:
-        if more := self._log.overdue(now_ns):
-            self._events.append(BadFrame(now_ns, "", f"refusals and bad frames not shown: {more}"))
+        for kind, name in ((Refused, "refusals"), (BadFrame, "bad frames")):
+            if more := self._logs[kind].overdue(now_ns):
+                self._events.append(BadFrame(now_ns, "", f"{name} not shown: {more}"))
 
     def _take(self, taken: Taken, now_ns: int) -> None:
         for sent in taken.outgoing:

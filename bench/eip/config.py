@@ -72,7 +72,7 @@ class Limits:
     `quiet_s`: a TCP link that has not registered a session by then is closed. `inactivity_s` is the
     first value of the encapsulation inactivity timeout (TCP/IP Interface attribute 13), 0 is off.
     `datagrams_per_s` bounds the answers to unauthenticated datagrams for one source address,
-    `complaints_per_s` the log lines.
+    `complaints_per_s` the log lines about refusals, and those about bad frames.
     """
 
     io_connections: int = 128

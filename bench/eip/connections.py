@@ -1,6 +1,6 @@
 """The connections of an adapter as they run: I/O of classes 0 and 1, what they produce, who may join.
 
-Values and small state only; `Adapter` decides what becomes of them.
+Values and small state only; `manager` decides what becomes of them.
 """
 
 from __future__ import annotations

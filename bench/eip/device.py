@@ -101,8 +101,9 @@ class Settings:
 class Device(Protocol):
     """The running adapter.
 
-    `state` is Identity attribute 8; `owned` is true while an owner's connection is established,
-    `io_open` while any I/O connection is; `open_connections` counts those of every class.
+    `state` is Identity attribute 8; `owned` is true while an owner's connection is established, `kept`
+    while its outputs wait for it after a timeout, `io_open` while any I/O connection is; `open_connections`
+    counts those of every class.
     """
 
     @property
@@ -117,6 +118,8 @@ class Device(Protocol):
     def state(self) -> int: ...
     @property
     def owned(self) -> bool: ...
+    @property
+    def kept(self) -> bool: ...
     @property
     def io_open(self) -> bool: ...
     @property

@@ -145,6 +145,12 @@ def _outputs_setter(device: Device) -> Setter:
                 f"asked to set {what}, which an open connection owns; it can be set while nobody owns it"
             )
             return Response(Status.STATE_CONFLICT, sentence=sentence)
+        if device.kept:
+            sentence = (
+                f"asked to set {what}, which is kept for its owner, whose connection timed out; "
+                "it can be set when the owner has closed"
+            )
+            return Response(Status.STATE_CONFLICT, sentence=sentence)
         refusal = wrong_size(what, config.output_size, data)
         if refusal is None:
             device.write_outputs(data, now_ns)

@@ -105,6 +105,7 @@ class Discovery:
     Args:
         config: address, netmask, limits and the serial number that spreads delayed answers.
         identity: data of the ListIdentity item, made at the moment of answering.
+        dscp: code point of the answers.
 
     Attributes:
         waiting: delayed answers, a heap with the next one first; at most `MOST_WAITING`.
@@ -113,13 +114,14 @@ class Discovery:
         ignored: datagrams that want no answer or cannot have one.
     """
 
-    def __init__(self, config: AdapterConfig, identity: Callable[[], bytes]) -> None:
+    def __init__(self, config: AdapterConfig, identity: Callable[[], bytes], dscp: int = 0) -> None:
         self.waiting: list[tuple[int, int, _Question]] = []
         self.crowded = 0
         self.ignored = 0
         self._serial = config.identity.serial
         self._per_s = config.limits.datagrams_per_s
         self._identity = identity
+        self._dscp = dscp
         self._buckets = TokenBuckets(self._per_s)
         self._drawn = 0
         host_bits = ~int.from_bytes(ipv4_bytes(config.network.netmask), "big") & 0xFFFF_FFFF
@@ -167,7 +169,7 @@ class Discovery:
             return _complaint(peer, f"List command dropped; at most {self._per_s} a second are answered")
         if not to_many:
             answer = self.answer(command, frame.session, frame.context, frame.data)
-            return Taken((SendUdp(local_port, peer, answer),))
+            return Taken((SendUdp(local_port, peer, answer, self._dscp),))
         if frame.data:
             return self._drop(peer, f"List command to all: expected no data, got {len(frame.data)} bytes")
         return self._delay((local_port, peer, command, frame.session, frame.context), now_ns)
@@ -177,7 +179,8 @@ class Discovery:
         outgoing: list[Outgoing] = []
         while self.waiting and self.waiting[0][0] <= now_ns:
             local_port, peer, command, session, context = heappop(self.waiting)[2]
-            outgoing.append(SendUdp(local_port, peer, self.answer(command, session, context)))
+            answer = self.answer(command, session, context)
+            outgoing.append(SendUdp(local_port, peer, answer, self._dscp))
         return outgoing
 
     def _delay(self, question: _Question, now_ns: int) -> Taken:

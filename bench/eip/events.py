@@ -9,7 +9,7 @@ from bench.eip.status import describe
 
 @dataclass(frozen=True, slots=True)
 class ConnectionReport:
-    """One class 1 connection as the adapter counts it.
+    """One I/O connection (class 0 or 1) as the adapter counts it.
 
     `late` counts T->O frames sent more than half an API after their slot, `skipped` the slots that
     went unsent because the timer was called too late, `lost` the gaps in the O->T sequence.

@@ -208,10 +208,12 @@ class ConnectionManager:
 
     def _take_outputs(self, connection: Connection, body: bytes, new: bool, now_ns: int) -> None:
         run, payload = connection.split(body)
-        if new and payload is not None:
+        if payload is not None and (new or connection.payload is None):
             connection.payload = payload
         elif run == connection.run and connection.consumer.frames > 1:
             return  # the first frame counts even without data: outputs may be held since an owner before
+        if payload is None:  # idle without data has no count of its own: whatever follows is new
+            connection.payload = None
         connection.run = run
         if run and connection.payload is not None:
             self._outputs.apply(connection.payload, True, now_ns)
@@ -249,7 +251,7 @@ class ConnectionManager:
         self._tell(ConnectionTimedOut(now_ns, connection.originator, sentence))
         if connection.kind.owns_outputs:
             self._outputs.lose(self.config.on_timeout, now_ns)
-        self._drop_listeners(connection.to_point, now_ns)
+        self._drop_listeners(connection, now_ns)
         if not self.is_busy(connection.link):
             self._close_link(connection.link)
 
@@ -278,15 +280,16 @@ class ConnectionManager:
         self._tell(ConnectionClosed(now_ns, connection.originator, reason))
         if connection.kind.owns_outputs:
             self._outputs.lose(self.config.on_timeout, now_ns)
-        self._drop_listeners(connection.to_point, now_ns)
+        self._drop_listeners(connection, now_ns)
 
-    def _drop_listeners(self, to_point: int, now_ns: int) -> None:
+    def _drop_listeners(self, gone: Connection, now_ns: int) -> None:
         """Listen-only connections end with the last connection of another kind on the same data."""
-        same = [c for c in self._live.values() if c.to_point == to_point]
+        if gone.kind.needs_other:  # nobody listens to a listener
+            return
+        same = [c for c in self._live.values() if c.to_point == gone.to_point]
         if all(c.kind.needs_other for c in same):
-            for connection in same:
-                if connection.is_live:  # closing one listener drops those after it
-                    self._close(connection, now_ns, "the last connection it listened to is gone")
+            for listener in same:
+                self._close(listener, now_ns, "the last connection it listened to is gone")
 
     def _end_message(self, connection: MessageConnection, now_ns: int, reason: str) -> None:
         connection.is_live = False

@@ -78,6 +78,7 @@ class Sessions:
         busy: whether a connection that is alive was opened over this link; such a link is not idle.
         inactivity_s: the present value of TCP/IP Interface attribute 13; 0 is off.
         incarnation: upper 16 bits of every session handle.
+        dscp: code point of everything that is sent.
 
     Attributes:
         links: the open links by number.
@@ -93,9 +94,11 @@ class Sessions:
         busy: Callable[[int], bool],
         inactivity_s: Callable[[], int],
         incarnation: int,
+        dscp: int = 0,
     ) -> None:
         self.links: dict[int, Link] = {}
-        self.discovery = Discovery(config, identity)
+        self.discovery = Discovery(config, identity, dscp)
+        self._dscp = dscp
         self._limits = config.limits
         self._unconnected = unconnected
         self._connected = connected
@@ -357,7 +360,9 @@ class Sessions:
     def _taken(self, link: Link, replies: list[bytes]) -> Taken:
         if self.links.get(link.number) is not link:
             return Taken(complaints=self._take_complaints())  # closed by its owner meanwhile
-        outgoing: tuple[Outgoing, ...] = (SendTcp(link.number, b"".join(replies)),) if replies else ()
+        outgoing: tuple[Outgoing, ...] = ()
+        if replies:
+            outgoing = (SendTcp(link.number, b"".join(replies), self._dscp),)
         if not link.closing:
             return Taken(outgoing, self._take_complaints()) if outgoing or self._complaints else NOTHING
         self.closed(link.number)

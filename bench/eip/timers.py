@@ -2,8 +2,8 @@
 
 A cyclic adapter moves a watchdog with every frame, and almost none of them ever runs out. So the heap
 holds each thing at the deadline it had when last looked at, and looks again when that one comes up. What
-is gone before its deadline would stay for as long, hours at worst; so the heap is gone through when it has
-doubled.
+is gone before its deadline would stay for as long, over an hour at worst; so the heap is gone through when
+it has doubled.
 """
 
 from __future__ import annotations

@@ -28,10 +28,11 @@ class ConnectTcp:
 
 @dataclass(frozen=True, slots=True)
 class SendTcp:
-    """Send bytes on an open link."""
+    """Send bytes on an open link; `dscp` as in `SendUdp`, where the shell can have it."""
 
     link: int
     data: bytes
+    dscp: int = 0
 
 
 @dataclass(frozen=True, slots=True)

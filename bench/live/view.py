@@ -167,8 +167,9 @@ def _intervals(ot_ns: int, to_ns: int) -> str:
 def _refusals(worlds: Sequence[World]) -> list[RenderableType]:
     """The newest, each whole: it is wrapped, never cut."""
     last = LAST_REFUSALS if len(worlds) == 1 else LAST_OF_SEVERAL
-    found = [refusal for world in worlds for refusal in list(world.refusals)[-last:]]
-    found.sort(key=lambda refusal: refusal.t_ns)
+    # the adapter keeps each of its own; those told (the controller's too) outlive a loss of its power
+    kept = (refusal for world in worlds for refusal in (*world.refusals, *world.adapter.refusals))
+    found = sorted(dict.fromkeys(kept), key=lambda refusal: refusal.t_ns)
     if not found:
         return []
     texts: dict[str, int] = {}  # the same again is told once, with its last time

@@ -46,7 +46,7 @@ def limits_text(limits: Limits | None = None) -> str:
         f"a TCP link without a session is closed after {held.quiet_s} s",
         f"a session without traffic is closed {quiet} (inactivity_s)",
         f"answers to datagrams: {held.datagrams_per_s} a second for one source address",
-        f"lines about refusals and bad frames: {held.complaints_per_s} a second",
+        f"lines about refusals, and about bad frames: {held.complaints_per_s} a second each",
         f"packet interval at most {held.rpi_max_ns // NS_PER_MS} ms (rpi_ms.maximum)",
     )
     return "".join(f"  {line}\n" for line in lines)

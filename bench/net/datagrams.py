@@ -19,7 +19,7 @@ _LARGEST = 65_536  # bytes of a datagram, and more
 _STAMP = 35  # SO_TIMESTAMPNS of <asm-generic/socket.h>
 _TIMESPEC = struct.Struct("@ll")
 _ALL_GROUPS = 49  # IP_MULTICAST_ALL of <linux/in.h>: hear also the groups that others on this computer joined
-_DSCP_SHIFT = 2  # the code point is the upper six bits of the octet, RFC 2474
+DSCP_SHIFT = 2  # the code point is the upper six bits of the octet, RFC 2474
 
 Datagram = tuple[bytes, Address]
 
@@ -59,7 +59,7 @@ class Port:
         """Send now or not at all; False when the system did not take it."""
         try:
             if dscp != self.dscp:
-                self.socket.setsockopt(socket.IPPROTO_IP, socket.IP_TOS, dscp << _DSCP_SHIFT)
+                self.socket.setsockopt(socket.IPPROTO_IP, socket.IP_TOS, dscp << DSCP_SHIFT)
                 self.dscp = dscp
             self.socket.sendto(data, peer)
         except (OSError, OverflowError):

@@ -295,7 +295,7 @@ class SocketHost(Host):
         if isinstance(outgoing, SendTcp):
             stream = self._streams.get(outgoing.link)
             if stream is not None:
-                stream.write(outgoing.data)
+                stream.write(outgoing.data, outgoing.dscp)
         elif isinstance(outgoing, ConnectTcp):
             connecting = self._streams[outgoing.link] = Stream(self, outgoing.link)
             task = asyncio.get_running_loop().create_task(self._connect(connecting, outgoing.peer))

@@ -6,9 +6,11 @@ import asyncio
 import socket
 import struct
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Protocol, cast
 
 from bench.eip.transport import Address
+from bench.net.datagrams import DSCP_SHIFT
 
 UNREAD_LIMIT = 1 << 20  # bytes queued for one peer, beyond what the operating system holds for it
 UNHEARD_LIMIT = 1 << 16  # bytes of one peer that wait for their turn, before no more are read
@@ -38,6 +40,7 @@ class Stream(asyncio.Protocol):
         self._host = host
         self._link = link
         self._transport: asyncio.Transport | None = None
+        self._dscp = 0
         self._unheard = 0  # bytes that wait for their turn on the timeline
         self.dropped = False
 
@@ -81,13 +84,21 @@ class Stream(asyncio.Protocol):
 
         self._host.hand_in(turn)
 
-    def write(self, data: bytes) -> None:
+    def write(self, data: bytes, dscp: int = 0) -> None:
         """Queue data; a stream already lost takes none, and a peer that never reads is cut off."""
         transport = self._transport
         if transport is not None and not transport.is_closing():
+            if dscp != self._dscp:
+                self._mark(transport, dscp)
             transport.write(data)
             if transport.get_write_buffer_size() > UNREAD_LIMIT:
                 transport.abort()
+
+    def _mark(self, transport: asyncio.Transport, dscp: int) -> None:
+        self._dscp = dscp
+        own = transport.get_extra_info("socket")
+        with suppress(OSError):  # data goes unmarked where the system takes no mark
+            own.setsockopt(socket.IPPROTO_IP, socket.IP_TOS, dscp << DSCP_SHIFT)
 
     def drop(self) -> None:
         """Send what is queued, close, and report nothing more."""

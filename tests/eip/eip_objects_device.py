@@ -35,6 +35,7 @@ class FakeDevice:
     status_word: int = 0x0030
     state: int = 3
     owned: bool = False
+    kept: bool = False
     io_open: bool = False
     open_connections: int = 0
     manager_counters: ManagerCounters = field(default_factory=ManagerCounters)

@@ -194,13 +194,13 @@ def test_totals_outlive_the_connections(rig: Rig) -> None:
     assert (rig.adapter.totals, len(rig.adapter.connections())) == (expected, 33)
 
 
-def test_every_class_of_complaint_passes_one_limit(rig: Rig) -> None:
-    for seq in range(15):
+def test_refusals_and_bad_frames_have_a_limit_each(rig: Rig) -> None:
+    for seq in range(25):
         feed(rig, seq, address="127.0.0.66")
         rig.udp(IO_PORT, ("127.0.0.66", IO_PORT), b"rubbish")
         rig.message("A", forward_close(serial=seq))
     told = sum(type(event).__name__ in ("BadFrame", "Refused") for event in rig.events)
-    assert (told, rig.adapter.totals.not_told, rig.adapter.strays) == (20, 10, 15)
+    assert (told, rig.adapter.totals.not_told, rig.adapter.strays) == (40, 10, 25)
 
 
 # -- ids --------------------------------------------------------------------------------------------------

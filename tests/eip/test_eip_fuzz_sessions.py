@@ -35,13 +35,13 @@ def test_the_adapters_seeds(seed: bytes) -> None:
     assert session.adapter.manager_counters.open_requests
 
 
-@bounded(2500)
+@bounded(2200)
 @given(tapes(seeds.ADAPTER_PIECES, 1, 60))
 def test_an_adapter_among_all_kinds_of_peers(tape: bytes) -> None:
     adapter_session.run(tape)
 
 
-@bounded(2500)
+@bounded(1800)
 @given(tapes(seeds.SCANNER_PIECES, 1, 60))
 def test_a_scanner_with_a_hostile_target(tape: bytes) -> None:
     scanner_session.run(tape)

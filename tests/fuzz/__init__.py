@@ -1,0 +1,1 @@
+"""Fuzzing with a coverage guide: every decoder, and whole sessions with what must hold after each call."""
