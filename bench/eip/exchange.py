@@ -19,6 +19,9 @@ def output_body(config: ScannerConfig, run: bool, outputs: bytes) -> bytes:
     return (RUN if run else IDLE) + outputs
 
 
+_SLOWEST = 10  # a granted T->O API this many times the RPI would stretch our own watchdog as far
+
+
 class Exchange:
     """Frames of both directions between the Forward Open's answer and the end of the connection.
 
@@ -38,6 +41,9 @@ class Exchange:
             raise RemoteError(
                 "O->T API", f"about the RPI, {config.rpi_ns // 1000} us", f"{reply.ot_api_us} us"
             )
+        if 1000 * reply.to_api_us > _SLOWEST * config.to_api_asked_ns:  # silence would not be noticed
+            asked_us = config.to_api_asked_ns // 1000
+            raise RemoteError("T->O API", f"about the RPI, {asked_us} us", f"{reply.to_api_us} us")
         self.ot_api_ns, self.to_api_ns = reply.ot_api_us * 1000, reply.to_api_us * 1000
         self.group = route.group
         self.consumer = Consumer(self.to_api_ns * config.multiplier, now_ns)
@@ -56,6 +62,7 @@ class Exchange:
         self._ot_peer: Address = route.ot_peer
         self._dscp = config.dscp
         self._dress = config.to_dress
+        self.counted = config.to_dress.counted
         self._input_size = config.input_size
         self._payload_size = config.input_size + self._dress.overhead
 

@@ -31,10 +31,10 @@ class SizeLearner:
         self._corrected: set[str] = set()
         self._asked: tuple[str, int, int] = ("", 0, 0)
         self._questions: list[tuple[str, int, int]] = []
-        if config.learn_sizes:
+        if "input" in config.learn_sizes:
             self._questions.append(("input", config.input_assembly, _SIZE))
-            if not config.kind.heartbeat:
-                self._questions.append(("output", config.output_assembly, _SIZE))
+        if "output" in config.learn_sizes and not config.kind.heartbeat:
+            self._questions.append(("output", config.output_assembly, _SIZE))
 
     def request(self) -> bytes | None:
         """The next Get_Attribute_Single, None when there is nothing more to ask."""
@@ -67,7 +67,7 @@ class SizeLearner:
 
         Once for each direction, as a target may never be content.
         """
-        if not config.learn_sizes or len(extended) < 2:
+        if len(extended) < 2:
             return None
         dress: Dress
         if extended[0] == Extended.OT_SIZE and not config.kind.heartbeat:
@@ -78,6 +78,8 @@ class SizeLearner:
             return None
         size = extended[1] - dress.overhead
         if not 0 <= size <= MOST_BYTES or direction in self._corrected:
+            return None
+        if direction not in config.learn_sizes:  # it was said on purpose
             return None
         self._corrected.add(direction)
         expects = f"the target expects {dress.sum_text(size)}"

@@ -67,8 +67,8 @@ class ScannerConfig:
     production inhibit time, at most the RPI; None asks for none, and a quarter of the RPI is kept for
     our own change-of-state data. No `configuration_assembly` leaves it out of the path.
     A try that failed is repeated after `retry_ns`, the next after twice that, up to `retry_most_ns`
-    (never less than `retry_ns`). `learn_sizes`: ask the target for its
-    sizes first, and take the size that a size refusal names.
+    (never less than `retry_ns`). `learn_sizes` names the directions,
+    "input" and "output", of which the target is asked the size first, and believed when it refuses one.
 
     Raises:
         LocalError: a value the Forward Open cannot carry, or that cannot work.
@@ -101,7 +101,7 @@ class ScannerConfig:
     output_format: OutputFormat = OutputFormat.HEADER
     key: ElectronicKey | None = None
     configuration: bytes = b""
-    learn_sizes: bool = False
+    learn_sizes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.multiplier not in _MULTIPLIERS:

@@ -214,7 +214,10 @@ class Scanner:
         except RemoteError as error:
             self._complain(now_ns, peer[0], str(error))
             return
-        if inputs is not None:
+        # class 0 has no count that tells new data: there it is new when it is different
+        if inputs is not None and (
+            exchange.counted or inputs != self._inputs or exchange.consumer.frames == 1
+        ):
             self._inputs = inputs
             self._events.append(InputsReceived(now_ns, inputs))
 

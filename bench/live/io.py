@@ -71,6 +71,7 @@ class IoCall:
 
     def scanner_config(self, target: str, own: str, io_port: int) -> ScannerConfig:
         """The connection to ask for; raises LocalError for what a Forward Open cannot carry."""
+        sizes = {"input": self.input_size, "output": self.output_size}
         return ScannerConfig(
             target=(target, TCP_PORT),
             address=own,
@@ -89,7 +90,7 @@ class IoCall:
             multicast=self.multicast,
             transport_class=self.transport_class,
             configuration=self.configuration_data,
-            learn_sizes=self.input_size is None or self.output_size is None,
+            learn_sizes=tuple(name for name, size in sizes.items() if size is None),
         )
 
 

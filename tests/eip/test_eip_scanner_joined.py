@@ -79,7 +79,7 @@ def test_the_group_is_joined_and_left() -> None:
 
 
 def test_sizes_are_learned_from_our_own_adapter() -> None:
-    changes = {"learn_sizes": True, "input_size": 0, "output_size": 0}
+    changes = {"learn_sizes": ("input", "output"), "input_size": 0, "output_size": 0}
     link = Link({"input_size": 7, "output_size": 3}, changes).connect()
     scanner = link.scanner
     assert (scanner.connected, len(scanner.inputs), len(scanner.outputs)) == (True, 7, 3)

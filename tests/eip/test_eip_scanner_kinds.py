@@ -230,7 +230,7 @@ GRANT = st.binary(min_size=24, max_size=30).map(lambda body: b"\xd4\x00\x00\x00"
 def test_a_hostile_target_never_stops_the_scanner(
     messages: list[bytes], items: list[Item], multicast: bool, datagram: bytes
 ) -> None:
-    target = Hostile(messages, learn_sizes=True, multicast=multicast)
+    target = Hostile(messages, learn_sizes=("input", "output"), multicast=multicast)
     target.items = tuple(items)
     target.start().run_for(20_000 * MS)
     target.scanner.udp_received(2222, (HOST, 2222), datagram, target.now_ns)
@@ -402,7 +402,7 @@ def test_a_refusal_names_what_would_do(changes: dict[str, Any], answer: tuple[in
 
 
 def test_sizes_are_learned_from_the_refusals() -> None:
-    target = Target(learn_sizes=True, input_size=0, output_size=0)
+    target = Target(learn_sizes=("input", "output"), input_size=0, output_size=0)
     target.answers = [(1, 0x127, 38), (1, 0x128, 34)]
     target.start()
     sizes = len(target.scanner.inputs), len(target.scanner.outputs), target.now_ns
@@ -416,20 +416,29 @@ ODD = {(100, 4): b"\x08", (100, 3): bytes(8), (150, 3): bytes(4)}
 
 @pytest.mark.parametrize("attributes", [SIZES, DATA, ODD])
 def test_sizes_are_read_from_the_assembly_object_first(attributes: dict[tuple[int, int], bytes]) -> None:
-    target = Target(learn_sizes=True, input_size=0, output_size=0)
+    target = Target(learn_sizes=("input", "output"), input_size=0, output_size=0)
     target.attributes = attributes
     target.start()
     asked = target.opens[0][1]
     assert (asked.to.size, asked.ot.size, len(target.opens)) == (8 + 2, 4 + 4 + 2, 1)
 
 
+def test_a_size_that_was_given_is_not_learned() -> None:
+    target = Target(learn_sizes=("input",), input_size=0, output_size=30)
+    target.attributes = SIZES
+    target.answers = [(1, 0x127, 10)]
+    target.start()
+    asked = target.opens[0][1]
+    assert (asked.ot.size, target.scanner.connected, list(target.scanner.learned)) == (36, False, ["input"])
+
+
 def test_an_input_only_connection_asks_for_no_output_size() -> None:
-    target = Target(learn_sizes=True, kind=INPUT_ONLY).start()
+    target = Target(learn_sizes=("input", "output"), kind=INPUT_ONLY).start()
     assert [request[2:8].hex() for request in target.requests[:-1]] == ["200424643004", "200424643003"]
 
 
 def test_a_question_left_unanswered_is_not_asked_again() -> None:
-    target = Target(learn_sizes=True)
+    target = Target(learn_sizes=("input", "output"))
     target.silent = True
     target.scanner.start(0)
     target.scanner.tcp_opened(1, (HOST, 44818), 0)
@@ -448,7 +457,7 @@ def test_a_question_left_unanswered_is_not_asked_again() -> None:
 
 @pytest.mark.parametrize("answer", [(1, 0x127, 38), (1, 0x127, 3), (1, 0x127), (1, 0x106)])
 def test_a_target_that_is_never_content_is_left_alone(answer: tuple[int, ...]) -> None:
-    target = Target(learn_sizes=True)
+    target = Target(learn_sizes=("input", "output"))
     target.answers = [answer] * 9
     target.start()
     assert (len(target.opens) <= 2, target.scanner.state) == (True, State.WAITING)

@@ -45,7 +45,7 @@ class JoinedSession:
                 output_format=self._adapter_config.output_format,
                 retry_ns=500 * MS,
                 retry_most_ns=1000 * MS,
-                learn_sizes=False,
+                learn_sizes=(),
             )
         )
         self.adapter = Adapter(self._adapter_config)

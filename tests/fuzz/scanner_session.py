@@ -66,7 +66,7 @@ def config_of(choice: int) -> ScannerConfig:
         multicast=bool(choice & 4),
         transport_class=0 if choice & 8 else 1,
         trigger=Trigger.CHANGE_OF_STATE if choice & 16 else Trigger.CYCLIC,
-        learn_sizes=bool(choice & 32),
+        learn_sizes=("input", "output") if choice & 32 else (),
         output_format=OutputFormat.ZERO_LENGTH if zero_length else OutputFormat.HEADER,
         io_port=2222 if choice & 128 else 2300,
     )
