@@ -24,7 +24,7 @@ from sims.sensors import (
     SwitchEdges,
 )
 from sims.supply import AirSupply, Ramp, SupplyModel
-from sims.valve import Valve52, ValveModel, side_of
+from sims.valve import Paths, Valve, Valve32, Valve52, Valve53, ValveModel, side_of
 from sims.wiring import Wiring, button_bit
 
 Parameters = (
@@ -32,6 +32,8 @@ Parameters = (
     | Supply24
     | SafetyRelay
     | Valve52
+    | Valve53
+    | Valve32
     | Cylinder
     | AirJet
     | FlowSwitch
@@ -42,6 +44,7 @@ Parameters = (
     | Jumper
 )
 
+VALVES = (Valve52, Valve53, Valve32)
 FAULTS = ("wire_break", "stuck_on", "stuck_off", "air_loss", "coil_open")
 
 _TRUTHS: dict[type, tuple[str, ...]] = {
@@ -77,7 +80,10 @@ class _Actuator:
         self.awake = True
         self.start_ns = 0
         self.end_ns = 0
-        self.rested_at = (0.0, 0.0)  # line pressure and valve opening when it fell asleep
+        self.rested_at: tuple[float, Paths] = (
+            0.0,
+            (0.0, 0.0, 0.0, 0.0),
+        )  # line and valve when it fell asleep
 
 
 class _Line:
@@ -130,7 +136,7 @@ class Plant:
         self._sequence = 0
         self._bits = _truths(self._devices)
         self._airs = {n: SupplyModel(d) for n, d in devices.items() if isinstance(d, AirSupply)}
-        self._valves = {n: self._make_valve(n, d) for n, d in devices.items() if isinstance(d, Valve52)}
+        self._valves = {n: self._make_valve(n, d) for n, d in devices.items() if isinstance(d, VALVES)}
         self._actuators = {
             n: self._make_actuator(n, d) for n, d in devices.items() if isinstance(d, Cylinder)
         }
@@ -144,12 +150,12 @@ class Plant:
 
     # --- building -------------------------------------------------------------------------------
 
-    def _find(self, owner: str, parameter: str, name: str, kind: type, words: str) -> None:
+    def _find(self, owner: str, parameter: str, name: str, kind: type | tuple[type, ...], words: str) -> None:
         if not isinstance(self._devices.get(name), kind):
             fit = [n for n, d in self._devices.items() if isinstance(d, kind)]
             raise unknown(owner, parameter, words, name, fit)
 
-    def _make_valve(self, name: str, parameters: Valve52) -> ValveModel:
+    def _make_valve(self, name: str, parameters: Valve) -> ValveModel:
         self._find(name, "supply", parameters.supply, AirSupply, "the name of an air supply")
         model = ValveModel(parameters, self._at, lambda t_ns: self._wake(t_ns, valve=model))
         bit = self._bits[f"{name}.position"]
@@ -157,7 +163,7 @@ class Plant:
         return model
 
     def _make_actuator(self, name: str, parameters: Cylinder) -> _Actuator:
-        self._find(name, "valve", parameters.valve, Valve52, "the name of a 5/2 valve")
+        self._find(name, "valve", parameters.valve, VALVES, "the name of a valve")
         valve = self._valves[parameters.valve]
         supply = self._airs[valve.parameters.supply]
         at_start = (valve.parameters.c, valve.parameters.b, self.step_ns * 1e-9, supply.pressure_pa(0))
@@ -170,11 +176,11 @@ class Plant:
         return actuator
 
     def _make_line(self, name: str, parameters: AirJet) -> _Line:
-        self._find(name, "valve", parameters.valve, Valve52, "the name of a 5/2 valve")
+        self._find(name, "valve", parameters.valve, VALVES, "the name of a valve")
         valve = self._valves[parameters.valve]
         supply = self._airs[valve.parameters.supply]
         model = JetModel(parameters, valve.parameters.c, valve.parameters.b)
-        model.start_m3_s = model.end_m3_s = model.flow_m3_s(supply.pressure_pa(0), valve.opening(0), 0)
+        model.start_m3_s = model.end_m3_s = model.flow_m3_s(supply.pressure_pa(0), valve.paths(0), 0)
         return _Line(model, valve, supply)
 
     def _make_flow(self, name: str, parameters: FlowSwitch) -> FlowSwitchModel:
@@ -258,9 +264,9 @@ class Plant:
             self._turn(actuator, (start_ns + end_ns) // 2)
         quarter = self.step_ns // 4
         if valve.settled(start_ns):
-            first = second = valve.opening(end_ns)
+            first = second = valve.paths(end_ns)
         else:
-            first, second = valve.opening(start_ns + quarter), valve.opening(end_ns - quarter)
+            first, second = valve.paths(start_ns + quarter), valve.paths(end_ns - quarter)
         model.step(supply.pressure_pa((start_ns + end_ns) // 2), first, second)
         actuator.start_ns, actuator.end_ns = start_ns, end_ns
         x0, x1 = model.x0, model.x
@@ -278,7 +284,7 @@ class Plant:
                 del actuator.ramps[quantity]
 
     def _step_line(self, line: _Line, start_ns: int, end_ns: int) -> None:
-        flow = line.model.flow_m3_s(line.supply.pressure_pa(end_ns), line.valve.opening(end_ns), end_ns)
+        flow = line.model.flow_m3_s(line.supply.pressure_pa(end_ns), line.valve.paths(end_ns), end_ns)
         mean = line.model.settle(flow, start_ns, end_ns)
         for model, bit in line.switches:
             share = model.step(mean)
@@ -302,13 +308,13 @@ class Plant:
             return False
         if not actuator.supply.steady(t_ns):
             return False
-        actuator.rested_at = (actuator.supply.pressure_pa(t_ns), actuator.valve.opening(t_ns))
+        actuator.rested_at = (actuator.supply.pressure_pa(t_ns), actuator.valve.paths(t_ns))
         return actuator.model.resting(*actuator.rested_at)
 
     def _quiet(self, line: _Line, t_ns: int) -> bool:
         if not line.valve.settled(t_ns) or not line.supply.steady(t_ns) or t_ns < line.model.ramp.end_ns:
             return False
-        flow = line.model.flow_m3_s(line.supply.pressure_pa(t_ns), line.valve.opening(t_ns), t_ns)
+        flow = line.model.flow_m3_s(line.supply.pressure_pa(t_ns), line.valve.paths(t_ns), t_ns)
         return flow == line.model.end_m3_s and all(switch.settled(flow) for switch, _ in line.switches)
 
     # --- commands -------------------------------------------------------------------------------
@@ -320,10 +326,7 @@ class Plant:
 
     def _coil(self, valve: str, side: str, energised: bool, now_ns: int) -> None:
         model = self._valves[valve]
-        if side == "14":
-            model.coil_14 = energised
-        else:
-            model.coil_12 = energised
+        model.coils[side] = energised
         model.command(now_ns)
 
     def press(self, name: str, now_ns: int) -> list[Change]:
@@ -391,12 +394,9 @@ class Plant:
 
     def override(self, valve: str, side: str, on: bool, now_ns: int) -> list[Change]:
         """Hold or let go the manual override of one side of a valve; it wins over the coils."""
-        self._find("override", "valve", valve, Valve52, "the name of a 5/2 valve")
+        self._find("override", "valve", valve, VALVES, "the name of a valve")
         model = self._valves[valve]
-        if side_of(side) == "14":
-            model.override_14 = on
-        else:
-            model.override_12 = on
+        model.overrides[side_of(model.parameters, side)] = on
         model.command(now_ns)
         return self._taken()
 
@@ -471,8 +471,8 @@ def _truths(devices: Mapping[str, Parameters]) -> dict[str, Bit]:
     for name, device in devices.items():
         require(name, "name", bool(name) and "." not in name, "a name without a dot", name)
         quantities = _TRUTHS.get(type(device), ())
-        if isinstance(device, Valve52):
-            quantities = ("14", "12", "position") if device.bistable else ("14", "position")
+        if isinstance(device, VALVES):
+            quantities = (*device.sides, "position")
         elif isinstance(device, Cylinder):
             quantities = tuple(device.switches)
             for switch in quantities:
