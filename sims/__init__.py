@@ -8,7 +8,7 @@ from sims.jet import AirJet
 from sims.plant import FAULTS, Parameters, Plant
 from sims.sensors import EmergencyStop, FlowSwitch, PhotoEye, PositionSwitch, PushButton
 from sims.supply import AirSupply
-from sims.valve import Valve52
+from sims.valve import Valve32, Valve52, Valve53
 
 __all__ = [
     "FAULTS",
@@ -32,5 +32,7 @@ __all__ = [
     "PushButton",
     "SafetyRelay",
     "Supply24",
+    "Valve32",
     "Valve52",
+    "Valve53",
 ]

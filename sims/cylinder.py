@@ -20,6 +20,7 @@ from math import ceil, exp, expm1, pi, radians, sin, sqrt
 from sims.air import B_LAM, GAMMA, P0_PA, PATM_PA, R_J_KG_K, T0_K, parallel, phi, series
 from sims.errors import require, require_above, require_from
 from sims.sensors import PositionSwitch
+from sims.valve import Paths
 
 STANDARD_GRAVITY_M_S2 = 9.80665
 REST_PA = 1_000.0
@@ -273,34 +274,35 @@ class CylinderModel:
         self._keep = exp(-k)
         self._gain = -expm1(-k) / self.viscous if k > 1e-12 else self._part_s / self.load_kg
 
-    def step(self, supply: float, opening_a: float, opening_b: float) -> None:
+    def step(self, supply: float, first: Paths, second: Paths) -> None:
         """Advance by step_s.
 
         Args:
             supply: line pressure in the middle of the step, Pa absolute.
-            opening_a, opening_b: the valve's opening towards port 4, mean of the first and second half.
+            first, second: what the valve has open, mean of the first and second half; outlet 4 feeds
+                chamber 1, outlet 2 chamber 2.
         """
         self.x0, self.v0, self.p10, self.p20 = self.x, self.v, self.p1, self.p2
         if self._parts == 1:
-            self._gas(supply, opening_a, False)
+            self._gas(supply, first, False)
             self._move()
-            self._gas(supply, opening_b, True)
+            self._gas(supply, second, True)
         else:
-            self._step_in_parts(supply, opening_a, opening_b)
+            self._step_in_parts(supply, first, second)
 
-    def _step_in_parts(self, supply: float, opening_a: float, opening_b: float) -> None:
+    def _step_in_parts(self, supply: float, first: Paths, second: Paths) -> None:
         """A light piston on a small volume: the same step in shorter ones."""
         arrived = 1.0
         for part in range(self._parts):
-            opening = opening_a if 2 * part < self._parts else opening_b
-            self._gas(supply, opening, False)
+            paths = first if 2 * part < self._parts else second
+            self._gas(supply, paths, False)
             self._move()
-            self._gas(supply, opening, True)
+            self._gas(supply, paths, True)
             if self.arrived < 1.0:
                 arrived = (part + self.arrived) / self._parts
         self.arrived = arrived
 
-    def _gas(self, supply: float, opening: float, mirrored: bool) -> None:
+    def _gas(self, supply: float, paths: Paths, mirrored: bool) -> None:
         h = 0.5 * self._part_s
         pairs = self._pairs
         x = self.x
@@ -310,43 +312,45 @@ class CylinderModel:
         volume2 = self.dead2 + a2 * left
         wall1 = 2.0 * self._heat * a1 + self._heat_per_m * x
         wall2 = 2.0 * self._heat * a2 + self._heat_per_m * left
-        p1, m1, p2, m2 = self.p1, self.m1, self.p2, self.m2
-        if opening == 1.0:
-            self.p1, self.m1 = exchange(p1, m1, volume1, supply, pairs, 1.0, h, wall1)
-            self.p2, self.m2 = exchange(p2, m2, volume2, PATM_PA, pairs, 1.0, h, wall2)
-            self.drawn_kg += self.m1 - m1
-            self.vented_kg += m2 - self.m2
-        elif opening == 0.0:
-            self.p1, self.m1 = exchange(p1, m1, volume1, PATM_PA, pairs, 1.0, h, wall1)
-            self.p2, self.m2 = exchange(p2, m2, volume2, supply, pairs, 1.0, h, wall2)
-            self.vented_kg += m1 - self.m1
-            self.drawn_kg += self.m2 - m2
-        else:
-            # both paths partly open: one after the other, the second half mirrored to stay second order
-            ports1 = [(supply, opening, 0.0), (PATM_PA, 1.0 - opening, wall1)]
-            ports2 = [(supply, 1.0 - opening, 0.0), (PATM_PA, opening, wall2)]
-            if mirrored:
-                ports1.reverse()
-                ports2.reverse()
-            self.p1, self.m1 = self._both(p1, m1, volume1, ports1, pairs, h)
-            self.p2, self.m2 = self._both(p2, m2, volume2, ports2, pairs, h)
+        fed1, vented1, fed2, vented2 = paths
+        self.p1, self.m1 = self._chamber(
+            self.p1, self.m1, volume1, supply, fed1, vented1, pairs, h, wall1, mirrored
+        )
+        self.p2, self.m2 = self._chamber(
+            self.p2, self.m2, volume2, supply, fed2, vented2, pairs, h, wall2, mirrored
+        )
 
-    def _both(
+    def _chamber(
         self,
         p: float,
         m: float,
         volume: float,
-        ports: list[tuple[float, float, float]],
+        supply: float,
+        fed: float,
+        vented: float,
         pairs: tuple[Pair, Pair],
         h: float,
+        wall: float,
+        mirrored: bool,
     ) -> tuple[float, float]:
-        for port, share, wall in ports:
-            before = m
-            p, m = exchange(p, m, volume, port, pairs, share, h, wall)
-            if wall or port == PATM_PA:
-                self.vented_kg += before - m
-            else:
-                self.drawn_kg += m - before
+        """Gas of one chamber after h seconds, open to the line and to the exhaust by these shares."""
+        before = m
+        if vented == 0.0:  # closed altogether, too: a share of nothing leaves the heat alone
+            p, m = exchange(p, m, volume, supply, pairs, fed, h, wall)
+            self.drawn_kg += m - before
+        elif fed == 0.0:
+            p, m = exchange(p, m, volume, PATM_PA, pairs, vented, h, wall)
+            self.vented_kg += before - m
+        else:
+            # both paths partly open: one after the other, the second half mirrored to stay second order
+            for vents in (mirrored, not mirrored):
+                before = m
+                if vents:
+                    p, m = exchange(p, m, volume, PATM_PA, pairs, vented, h, wall)
+                    self.vented_kg += before - m
+                else:
+                    p, m = exchange(p, m, volume, supply, pairs, fed, h, 0.0)
+                    self.drawn_kg += m - before
         return p, m
 
     def _move(self) -> None:
@@ -404,30 +408,61 @@ class CylinderModel:
             return x <= 0.0 or force >= -self.static
         return x >= self.stroke or force <= self.static
 
-    def resting(self, supply: float, opening: float) -> bool:
+    def volumes(self) -> tuple[float, float]:
+        """Both chambers, m3."""
+        return self.dead1 + self.a1 * self.x, self.dead2 + self.a2 * (self.stroke - self.x)
+
+    def _ports(self, supply: float, paths: Paths) -> tuple[float, float] | None:
+        """The pressures both chambers are going to; None when a port is open to two of them.
+
+        A closed chamber goes to the pressure its air has at T0.
+        """
+        fed1, vented1, fed2, vented2 = paths
+        if (fed1 and vented1) or (fed2 and vented2):
+            return None
+        volume1, volume2 = self.volumes()
+        port1 = supply if fed1 else (PATM_PA if vented1 else self.m1 * R_J_KG_K * T0_K / volume1)
+        port2 = supply if fed2 else (PATM_PA if vented2 else self.m2 * R_J_KG_K * T0_K / volume2)
+        return port1, port2
+
+    def resting(self, supply: float, paths: Paths) -> bool:
         """Whether nothing more will happen: at rest, both chambers within 1 kPa of their ports."""
-        if self.v or 0.0 < opening < 1.0:
+        if self.v:
             return False
-        port1, port2 = (supply, PATM_PA) if opening else (PATM_PA, supply)
+        ports = self._ports(supply, paths)
+        if ports is None:
+            return False
+        port1, port2 = ports
         if abs(self.p1 - port1) > REST_PA or abs(self.p2 - port2) > REST_PA:
             return False
         return self.holds_still(self.x, port1 * self.a1 - port2 * self.a2 - self._against_n)
 
-    def idle(self, seconds: float, supply: float, opening: float) -> None:
+    def idle(self, seconds: float, supply: float, paths: Paths) -> None:
         """Make up for time spent resting: pressures reach their ports, temperatures go on towards T0.
 
         At constant pressure the mass runs exponentially to that at T0, with the rate h A/(cp m).
         """
-        left = self.stroke - self.x
-        port1, port2 = (supply, PATM_PA) if opening else (PATM_PA, supply)
+        ports = self._ports(supply, paths)
+        if ports is None:
+            return
+        volume1, volume2 = self.volumes()
         m1, m2 = self.m1, self.m2
         wall1 = 2.0 * self._heat * self.a1 + self._heat_per_m * self.x
-        wall2 = 2.0 * self._heat * self.a2 + self._heat_per_m * left
-        self.p1, self.m1 = _idle(self.p1, m1, self.dead1 + self.a1 * self.x, port1, wall1, seconds)
-        self.p2, self.m2 = _idle(self.p2, m2, self.dead2 + self.a2 * left, port2, wall2, seconds)
-        taken1, taken2 = self.m1 - m1, self.m2 - m2
-        self.drawn_kg += taken1 if opening else taken2
-        self.vented_kg -= taken2 if opening else taken1
+        wall2 = 2.0 * self._heat * self.a2 + self._heat_per_m * (self.stroke - self.x)
+        fed1, vented1, fed2, vented2 = paths
+        if fed1 or vented1:
+            self.p1, self.m1 = _idle(self.p1, m1, volume1, ports[0], wall1, seconds)
+        else:
+            self.p1 = ports[0]
+        if fed2 or vented2:
+            self.p2, self.m2 = _idle(self.p2, m2, volume2, ports[1], wall2, seconds)
+        else:
+            self.p2 = ports[1]
+        for taken, fed in ((self.m1 - m1, fed1), (self.m2 - m2, fed2)):
+            if fed:
+                self.drawn_kg += taken
+            else:
+                self.vented_kg -= taken
 
 
 def _idle(p: float, m: float, volume: float, port: float, wall: float, seconds: float) -> tuple[float, float]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from sims.air import PATM_PA, series, volume_flow_m3_s
 from sims.errors import require, require_above, require_from
 from sims.supply import Ramp
+from sims.valve import Paths
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,10 +58,10 @@ class JetModel:
         require_from("air jet", "opening", opening, 0.0, 1.0)
         self.ramp = Ramp(now_ns, now_ns + over_ns, self.ramp.at(now_ns), opening)
 
-    def flow_m3_s(self, supply_pa: float, valve_opening: float, t_ns: int) -> float:
-        """Flow, m3/s ANR, at the line pressure and the valve's opening towards port 4."""
+    def flow_m3_s(self, supply_pa: float, paths: Paths, t_ns: int) -> float:
+        """Flow, m3/s ANR, at the line pressure and what the valve has open."""
         parameters = self.parameters
-        share = valve_opening if parameters.port == 4 else 1.0 - valve_opening
+        share = paths[0] if parameters.port == 4 else paths[2]
         if supply_pa <= PATM_PA or share <= 0.0:
             return 0.0
         c, b = self.valve_c * share, self.valve_b

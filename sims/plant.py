@@ -13,8 +13,9 @@ from heapq import heappop, heappush
 from sims.changes import Bit, Change, DeviceChange, LevelChange
 from sims.cylinder import Cylinder, CylinderModel
 from sims.electrical import InputWire, Jumper, Lamp, OutputWire, SafetyRelay, Supply24
-from sims.errors import ModelError, require, require_from, unknown
+from sims.errors import ModelError, require, unknown
 from sims.jet import AirJet, JetModel
+from sims.places import CylinderPlace, JetPlace, Place, settings_of
 from sims.sensors import (
     EmergencyStop,
     FlowSwitch,
@@ -23,8 +24,8 @@ from sims.sensors import (
     PushButton,
     SwitchEdges,
 )
-from sims.supply import AirSupply, Ramp, SupplyModel
-from sims.valve import Valve52, ValveModel, side_of
+from sims.supply import AirSupply, SupplyModel
+from sims.valve import Valve, Valve32, Valve52, Valve53, ValveModel, side_of
 from sims.wiring import Wiring, button_bit
 
 Parameters = (
@@ -32,6 +33,8 @@ Parameters = (
     | Supply24
     | SafetyRelay
     | Valve52
+    | Valve53
+    | Valve32
     | Cylinder
     | AirJet
     | FlowSwitch
@@ -42,6 +45,7 @@ Parameters = (
     | Jumper
 )
 
+VALVES = (Valve52, Valve53, Valve32)
 FAULTS = ("wire_break", "stuck_on", "stuck_off", "air_loss", "coil_open")
 
 _TRUTHS: dict[type, tuple[str, ...]] = {
@@ -54,43 +58,7 @@ _TRUTHS: dict[type, tuple[str, ...]] = {
     PhotoEye: ("blocked",),
     Lamp: ("lit",),
 }
-_FLOATS: dict[type, tuple[str, ...]] = {
-    AirSupply: ("pressure_pa",),
-    Cylinder: ("position_m", "speed_m_s", "p1_pa", "p2_pa"),
-    AirJet: ("flow_m3_s", "opening"),
-    FlowSwitch: ("flow_m3_s",),
-}
-_CYLINDER_SETTINGS = ("throttle_out_c", "throttle_in_c", "load_kg", "load_n")
-
-
-class _Actuator:
-    """A cylinder in its place: valve, supply, switches, and the time of its last step."""
-
-    __slots__ = ("awake", "end_ns", "model", "ramps", "rested_at", "start_ns", "supply", "switches", "valve")
-
-    def __init__(self, model: CylinderModel, valve: ValveModel, supply: SupplyModel) -> None:
-        self.model = model
-        self.valve = valve
-        self.supply = supply
-        self.switches: list[tuple[SwitchEdges, Bit]] = []
-        self.ramps: dict[str, Ramp] = {}
-        self.awake = True
-        self.start_ns = 0
-        self.end_ns = 0
-        self.rested_at = (0.0, 0.0)  # line pressure and valve opening when it fell asleep
-
-
-class _Line:
-    """A jet in its place: valve, supply, the flow switches in its line."""
-
-    __slots__ = ("awake", "model", "supply", "switches", "valve")
-
-    def __init__(self, model: JetModel, valve: ValveModel, supply: SupplyModel) -> None:
-        self.model = model
-        self.valve = valve
-        self.supply = supply
-        self.switches: list[tuple[FlowSwitchModel, Bit]] = []
-        self.awake = True
+_CYLINDER_QUANTITIES = ("position_m", "speed_m_s", "p1_pa", "p2_pa")
 
 
 class Plant:
@@ -130,11 +98,12 @@ class Plant:
         self._sequence = 0
         self._bits = _truths(self._devices)
         self._airs = {n: SupplyModel(d) for n, d in devices.items() if isinstance(d, AirSupply)}
-        self._valves = {n: self._make_valve(n, d) for n, d in devices.items() if isinstance(d, Valve52)}
-        self._actuators = {
-            n: self._make_actuator(n, d) for n, d in devices.items() if isinstance(d, Cylinder)
+        self._valves = {n: self._make_valve(n, d) for n, d in devices.items() if isinstance(d, VALVES)}
+        self._cylinders = {
+            n: self._make_cylinder(n, d) for n, d in devices.items() if isinstance(d, Cylinder)
         }
         self._lines = {n: self._make_line(n, d) for n, d in devices.items() if isinstance(d, AirJet)}
+        self._places: dict[str, CylinderPlace | JetPlace] = {**self._cylinders, **self._lines}
         self._flows = {n: self._make_flow(n, d) for n, d in devices.items() if isinstance(d, FlowSwitch)}
         emit = self._changes.append
         self._wiring = Wiring(self._devices, inputs, outputs, self._bits, emit, self._at, self._coil)
@@ -144,38 +113,38 @@ class Plant:
 
     # --- building -------------------------------------------------------------------------------
 
-    def _find(self, owner: str, parameter: str, name: str, kind: type, words: str) -> None:
+    def _find(self, owner: str, parameter: str, name: str, kind: type | tuple[type, ...], words: str) -> None:
         if not isinstance(self._devices.get(name), kind):
             fit = [n for n, d in self._devices.items() if isinstance(d, kind)]
             raise unknown(owner, parameter, words, name, fit)
 
-    def _make_valve(self, name: str, parameters: Valve52) -> ValveModel:
+    def _make_valve(self, name: str, parameters: Valve) -> ValveModel:
         self._find(name, "supply", parameters.supply, AirSupply, "the name of an air supply")
         model = ValveModel(parameters, self._at, lambda t_ns: self._wake(t_ns, valve=model))
         bit = self._bits[f"{name}.position"]
         model.halfway = lambda shifted, t_ns: self._wiring.put(bit, shifted, t_ns)
         return model
 
-    def _make_actuator(self, name: str, parameters: Cylinder) -> _Actuator:
-        self._find(name, "valve", parameters.valve, Valve52, "the name of a 5/2 valve")
+    def _make_cylinder(self, name: str, parameters: Cylinder) -> CylinderPlace:
+        self._find(name, "valve", parameters.valve, VALVES, "the name of a valve")
         valve = self._valves[parameters.valve]
         supply = self._airs[valve.parameters.supply]
         at_start = (valve.parameters.c, valve.parameters.b, self.step_ns * 1e-9, supply.pressure_pa(0))
-        actuator = _Actuator(CylinderModel(parameters, *at_start), valve, supply)
+        place = CylinderPlace(name, CylinderModel(parameters, *at_start), valve, supply)
         for switch, where in parameters.switches.items():
             edges = SwitchEdges(where)
             bit = self._bits[f"{name}.{switch}"]
             bit.value = bit.before = edges.holds(0.0)
-            actuator.switches.append((edges, bit))
-        return actuator
+            place.switches.append((edges, bit))
+        return place
 
-    def _make_line(self, name: str, parameters: AirJet) -> _Line:
-        self._find(name, "valve", parameters.valve, Valve52, "the name of a 5/2 valve")
+    def _make_line(self, name: str, parameters: AirJet) -> JetPlace:
+        self._find(name, "valve", parameters.valve, VALVES, "the name of a valve")
         valve = self._valves[parameters.valve]
         supply = self._airs[valve.parameters.supply]
-        model = JetModel(parameters, valve.parameters.c, valve.parameters.b)
-        model.start_m3_s = model.end_m3_s = model.flow_m3_s(supply.pressure_pa(0), valve.opening(0), 0)
-        return _Line(model, valve, supply)
+        place = JetPlace(name, JetModel(parameters, valve.parameters.c, valve.parameters.b), valve, supply)
+        place.model.start_m3_s = place.model.end_m3_s = place.flow_m3_s(0)
+        return place
 
     def _make_flow(self, name: str, parameters: FlowSwitch) -> FlowSwitchModel:
         self._find(name, "line", parameters.line, AirJet, "the name of an air jet")
@@ -227,89 +196,35 @@ class Plant:
 
     def _wake(self, now_ns: int, valve: ValveModel | None = None, supply: SupplyModel | None = None) -> None:
         """Wake what hangs on a valve or a supply; the grid begins at now_ns if all slept."""
-        places: list[_Actuator | _Line] = [*self._actuators.values(), *self._lines.values()]
-        for place in places:
+        for place in self._places.values():
             if place.valve is valve or place.supply is supply:
                 self._wake_one(place, now_ns)
 
-    def _wake_one(self, place: _Actuator | _Line, now_ns: int) -> None:
+    def _wake_one(self, place: Place, now_ns: int) -> None:
         was_awake, place.awake = place.awake, True
         if not self._awake:
             self._awake = True
             # a command inside the step just done must not run that step twice
             self._step_end_ns = max(now_ns, self._step_end_ns)
-        if isinstance(place, _Actuator) and not was_awake:
-            place.model.idle((self._step_end_ns - place.end_ns) * 1e-9, *place.rested_at)
+        if not was_awake:
+            place.wake(self._step_end_ns)
 
     def _step(self) -> None:
         start_ns = self._step_end_ns
         end_ns = self._step_end_ns = start_ns + self.step_ns
-        for actuator in self._actuators.values():
-            if actuator.awake:
-                self._step_cylinder(actuator, start_ns, end_ns)
-        for line in self._lines.values():
-            if line.awake:
-                self._step_line(line, start_ns, end_ns)
+        put = self._wiring.put
+        for place in self._places.values():
+            if place.awake:
+                place.step(start_ns, end_ns, put)
         self._sleep_if_resting(end_ns)
-
-    def _step_cylinder(self, actuator: _Actuator, start_ns: int, end_ns: int) -> None:
-        model, valve, supply = actuator.model, actuator.valve, actuator.supply
-        if actuator.ramps:
-            self._turn(actuator, (start_ns + end_ns) // 2)
-        quarter = self.step_ns // 4
-        if valve.settled(start_ns):
-            first = second = valve.opening(end_ns)
-        else:
-            first, second = valve.opening(start_ns + quarter), valve.opening(end_ns - quarter)
-        model.step(supply.pressure_pa((start_ns + end_ns) // 2), first, second)
-        actuator.start_ns, actuator.end_ns = start_ns, end_ns
-        x0, x1 = model.x0, model.x
-        if x0 == x1:
-            return
-        for edges, bit in actuator.switches:
-            for share, on in edges.crossings(bit.value, x0, x1):
-                t_ns = start_ns + round(share * model.arrived * self.step_ns)
-                self._wiring.put(bit, on, t_ns)
-
-    def _turn(self, actuator: _Actuator, t_ns: int) -> None:
-        for quantity, ramp in list(actuator.ramps.items()):
-            _apply(actuator.model, quantity, ramp.at(t_ns))
-            if t_ns >= ramp.end_ns:
-                del actuator.ramps[quantity]
-
-    def _step_line(self, line: _Line, start_ns: int, end_ns: int) -> None:
-        flow = line.model.flow_m3_s(line.supply.pressure_pa(end_ns), line.valve.opening(end_ns), end_ns)
-        mean = line.model.settle(flow, start_ns, end_ns)
-        for model, bit in line.switches:
-            share = model.step(mean)
-            if share is not None:
-                self._wiring.put(bit, model.on, start_ns + round(share * self.step_ns))
 
     def _sleep_if_resting(self, t_ns: int) -> None:
         awake = False
-        for actuator in self._actuators.values():
-            if actuator.awake:
-                actuator.awake = not self._resting(actuator, t_ns)
-                awake = awake or actuator.awake
-        for line in self._lines.values():
-            if line.awake:
-                line.awake = not self._quiet(line, t_ns)
-                awake = awake or line.awake
+        for place in self._places.values():
+            if place.awake:
+                place.awake = not place.rests(t_ns)
+                awake = awake or place.awake
         self._awake = awake
-
-    def _resting(self, actuator: _Actuator, t_ns: int) -> bool:
-        if actuator.model.v or actuator.ramps or not actuator.valve.settled(t_ns):
-            return False
-        if not actuator.supply.steady(t_ns):
-            return False
-        actuator.rested_at = (actuator.supply.pressure_pa(t_ns), actuator.valve.opening(t_ns))
-        return actuator.model.resting(*actuator.rested_at)
-
-    def _quiet(self, line: _Line, t_ns: int) -> bool:
-        if not line.valve.settled(t_ns) or not line.supply.steady(t_ns) or t_ns < line.model.ramp.end_ns:
-            return False
-        flow = line.model.flow_m3_s(line.supply.pressure_pa(t_ns), line.valve.opening(t_ns), t_ns)
-        return flow == line.model.end_m3_s and all(switch.settled(flow) for switch, _ in line.switches)
 
     # --- commands -------------------------------------------------------------------------------
 
@@ -320,10 +235,7 @@ class Plant:
 
     def _coil(self, valve: str, side: str, energised: bool, now_ns: int) -> None:
         model = self._valves[valve]
-        if side == "14":
-            model.coil_14 = energised
-        else:
-            model.coil_12 = energised
+        model.coils[side] = energised
         model.command(now_ns)
 
     def press(self, name: str, now_ns: int) -> list[Change]:
@@ -374,29 +286,17 @@ class Plant:
             supply = self._airs[name]
             supply.set_pressure(value, now_ns, over_ns)
             self._wake(now_ns, supply=supply)
-        elif name in self._lines:
-            line = self._lines[name]
-            line.model.set_opening(value, now_ns, over_ns)
-            self._wake_one(line, now_ns)
         else:
-            actuator = self._actuators[name]
-            least = 1e-6 if quantity == "load_kg" else (-1e6 if quantity == "load_n" else 0.0)
-            require_from(name, quantity, value, least, 1e6)
-            for part in ("throttle_out_c", "throttle_in_c") if quantity == "throttle_c" else (quantity,):
-                before = getattr(actuator.model, part)
-                actuator.ramps[part] = Ramp(
-                    now_ns, now_ns + over_ns, value if before is None else before, value
-                )
-            self._wake_one(actuator, now_ns)
+            place = self._places[name]
+            for part in settings_of(place, quantity):
+                place.set(part, value, now_ns, over_ns)
+            self._wake_one(place, now_ns)
 
     def override(self, valve: str, side: str, on: bool, now_ns: int) -> list[Change]:
         """Hold or let go the manual override of one side of a valve; it wins over the coils."""
-        self._find("override", "valve", valve, Valve52, "the name of a 5/2 valve")
+        self._find("override", "valve", valve, VALVES, "the name of a valve")
         model = self._valves[valve]
-        if side_of(side) == "14":
-            model.override_14 = on
-        else:
-            model.override_12 = on
+        model.overrides[side_of(model.parameters, side)] = on
         model.command(now_ns)
         return self._taken()
 
@@ -434,36 +334,19 @@ class Plant:
 
     def _make_readers(self) -> dict[str, Callable[[int], float | bool]]:
         readers: dict[str, Callable[[int], float | bool]] = {}
-        for name, device in self._devices.items():
-            for quantity in _FLOATS.get(type(device), ()):
-                readers[f"{name}.{quantity}"] = self._float_reader(name, quantity)
+        for name in self._devices:
+            if name in self._airs:
+                readers[f"{name}.pressure_pa"] = self._airs[name].pressure_pa
+            elif name in self._flows:
+                flow = self._flows[name]
+                readers[f"{name}.flow_m3_s"] = self._lines[flow.parameters.line].switch_reader(flow)
+            elif name in self._places:
+                for quantity, reader in self._places[name].readers().items():
+                    readers[f"{name}.{quantity}"] = reader
             for bit in self._bits.values():
                 if bit.name.rpartition(".")[0] == name:
                     readers[bit.name] = bit.at
         return readers
-
-    def _float_reader(self, name: str, quantity: str) -> Callable[[int], float]:
-        if name in self._airs:
-            return self._airs[name].pressure_pa
-        if name in self._flows:
-            flow = self._flows[name]
-            model = self._lines[flow.parameters.line].model
-            return lambda t_ns: _between(flow.before_m3_s, flow.flow_m3_s, model.start_ns, model.end_ns, t_ns)
-        if name in self._lines:
-            jet = self._lines[name].model
-            if quantity == "opening":
-                return lambda t_ns: jet.ramp.at(t_ns)
-            return lambda t_ns: _between(jet.start_m3_s, jet.end_m3_s, jet.start_ns, jet.end_ns, t_ns)
-        place = self._actuators[name]
-        start, end = {"position_m": ("x0", "x"), "speed_m_s": ("v0", "v")}.get(quantity) or (
-            ("p10", "p1") if quantity == "p1_pa" else ("p20", "p2")
-        )
-        if quantity == "position_m":
-            return lambda t_ns: _position(place, t_ns)
-        model_of = place.model
-        return lambda t_ns: _between(
-            getattr(model_of, start), getattr(model_of, end), place.start_ns, place.end_ns, t_ns
-        )
 
 
 def _truths(devices: Mapping[str, Parameters]) -> dict[str, Bit]:
@@ -471,12 +354,12 @@ def _truths(devices: Mapping[str, Parameters]) -> dict[str, Bit]:
     for name, device in devices.items():
         require(name, "name", bool(name) and "." not in name, "a name without a dot", name)
         quantities = _TRUTHS.get(type(device), ())
-        if isinstance(device, Valve52):
-            quantities = ("14", "12", "position") if device.bistable else ("14", "position")
+        if isinstance(device, VALVES):
+            quantities = (*device.sides, "position")
         elif isinstance(device, Cylinder):
             quantities = tuple(device.switches)
             for switch in quantities:
-                taken = switch in _FLOATS[Cylinder] or "." in switch
+                taken = switch in _CYLINDER_QUANTITIES or "." in switch
                 require(name, "switches", not taken, "a switch name that is no quantity", switch)
         elif isinstance(device, Jumper):
             quantities = tuple(str(core) for core in range(device.points))
@@ -496,24 +379,5 @@ def _settings(device: Parameters | None) -> tuple[str, ...]:
     if isinstance(device, PhotoEye):
         return ("blocked",)
     if isinstance(device, AirJet):
-        return ("opening",)
-    return _CYLINDER_SETTINGS if isinstance(device, Cylinder) else ()
-
-
-def _apply(model: CylinderModel, quantity: str, value: float) -> None:
-    setattr(model, quantity, value)
-    model.refresh()
-
-
-def _between(start: float, end: float, start_ns: int, end_ns: int, t_ns: int) -> float:
-    if t_ns >= end_ns:
-        return end
-    if t_ns <= start_ns:
-        return start
-    return start + (end - start) * (t_ns - start_ns) / (end_ns - start_ns)
-
-
-def _position(place: _Actuator, t_ns: int) -> float:
-    model = place.model
-    arrived_ns = place.start_ns + round(model.arrived * (place.end_ns - place.start_ns))
-    return _between(model.x0, model.x, place.start_ns, arrived_ns, t_ns)
+        return JetPlace.SETTINGS
+    return (*CylinderPlace.SETTINGS, "throttle_c") if isinstance(device, Cylinder) else ()

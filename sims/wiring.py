@@ -12,7 +12,7 @@ from sims.changes import Bit, Change, DeviceChange, LevelChange
 from sims.electrical import InputWire, Jumper, Lamp, OutputWire, RelayModel, SafetyRelay, Supply24
 from sims.errors import require, unknown
 from sims.sensors import EmergencyStop, FlowSwitch, PhotoEye, PushButton
-from sims.valve import At, Valve52
+from sims.valve import At, Valve32, Valve52, Valve53
 
 Coil = Callable[[str, str, bool, int], None]  # coil(valve, side, energised, now_ns)
 
@@ -297,8 +297,8 @@ def _contacts(devices: Mapping[str, object], bits: Mapping[str, Bit]) -> dict[st
 def _loads(devices: Mapping[str, object], bits: Mapping[str, Bit]) -> dict[str, Load]:
     found: dict[str, Load] = {}
     for name, device in devices.items():
-        if isinstance(device, Valve52):
-            for side in ("14", "12") if device.bistable else ("14",):
+        if isinstance(device, Valve52 | Valve53 | Valve32):
+            for side in device.sides:
                 found[f"{name}.{side}"] = Load(bits[f"{name}.{side}"], name, side)
         elif isinstance(device, Lamp):
             found[name] = Load(bits[f"{name}.lit"], "", "")

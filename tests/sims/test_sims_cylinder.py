@@ -13,6 +13,15 @@ from sims_station import BASE_A, MS, SUPPLY_PA, S, cylinder, make, run, when
 from sims import Change, Cylinder, Plant
 from sims.air import GAMMA, P0_PA, PATM_PA, R_J_KG_K, RHO0_KG_M3, T0_K
 from sims.cylinder import CylinderModel
+from sims.valve import Paths
+
+OUT = (1.0, 0.0, 0.0, 1.0)  # outlet 4 fed, outlet 2 vented
+
+
+def open_by(share: float) -> Paths:
+    """A 5/2 valve this far shifted to 14."""
+    return share, 1.0 - share, 1.0 - share, share
+
 
 # bore and rod mm (ISO 6432, ISO 15552), extend and retract force N at 6 bar(g), F = p A
 FORCES = [
@@ -42,7 +51,7 @@ def extended(**other: Any) -> CylinderModel:
     """Base case A, its valve open from the start, at the end of its stroke."""
     model = CylinderModel(cylinder(**other), 0.8e-8, 0.35, 0.5e-3, SUPPLY_PA)
     while model.arrived == 1.0:
-        model.step(SUPPLY_PA, 1.0, 1.0)
+        model.step(SUPPLY_PA, OUT, OUT)
     return model
 
 
@@ -64,8 +73,8 @@ def test_mass_is_conserved() -> None:
     model = CylinderModel(cylinder(), 0.8e-8, 0.35, 0.5e-3, SUPPLY_PA)
     before = model.m1 + model.m2
     for n in range(4000):
-        opening = (1.0, 0.7, 0.0, 0.3)[n // 500 % 4]
-        model.step(SUPPLY_PA if n % 900 else PATM_PA, opening, opening)
+        paths = open_by((1.0, 0.7, 0.0, 0.3)[n // 500 % 4])
+        model.step(SUPPLY_PA if n % 900 else PATM_PA, paths, paths)
     assert model.m1 + model.m2 - before == pytest.approx(model.drawn_kg - model.vented_kg, rel=1e-9)
 
 
@@ -75,7 +84,8 @@ def test_unthrottled_restart_after_a_dump_slams() -> None:
     speeds = [0.0]
     while model.arrived == 1.0:
         t = (len(speeds) - 1) * 0.5e-3
-        model.step(SUPPLY_PA, _opening(t + 0.125e-3, True), _opening(t + 0.375e-3, True))
+        first, second = (open_by(_opening(t + part, True)) for part in (0.125e-3, 0.375e-3))
+        model.step(SUPPLY_PA, first, second)
         speeds.append(model.v)
     assert (max(speeds), len(speeds) * 0.5e-3) == pytest.approx((1.57, 0.229), rel=0.01)
 
@@ -213,7 +223,7 @@ def test_lower_supply_is_slightly_slower(bar: int, stroke_ms: float) -> None:
     model = CylinderModel(cylinder(), 0.8e-8, 0.35, 0.5e-3, bar * 1e5 + PATM_PA)
     moving_steps = 0.0
     while model.arrived == 1.0:
-        model.step(bar * 1e5 + PATM_PA, 1.0, 1.0)
+        model.step(bar * 1e5 + PATM_PA, OUT, OUT)
         moving_steps += model.arrived if model.x else 0.0
     assert moving_steps * 0.5 == pytest.approx(stroke_ms, abs=1.0)
 
