@@ -132,6 +132,9 @@ def _valve(device: written.Valve52) -> valve.Valve52:
         b=device.b,
         shift_delay_s=device.shift_ms / 1e3,
         ramp_s=device.ramp_ms / 1e3,
+        release_delay_s=None if device.release_ms is None else device.release_ms / 1e3,
+        release_ramp_s=None if device.release_ramp_ms is None else device.release_ramp_ms / 1e3,
+        pilot_min_pa=pa_from_bar_gauge(device.pilot_min_bar) if device.pilot_min_bar else 0.0,
     )
 
 

@@ -313,14 +313,26 @@ class CylinderModel:
         wall1 = 2.0 * self._heat * a1 + self._heat_per_m * x
         wall2 = 2.0 * self._heat * a2 + self._heat_per_m * left
         fed1, vented1, fed2, vented2 = paths
-        self.p1, self.m1 = self._chamber(
-            self.p1, self.m1, volume1, supply, fed1, vented1, pairs, h, wall1, mirrored
-        )
-        self.p2, self.m2 = self._chamber(
-            self.p2, self.m2, volume2, supply, fed2, vented2, pairs, h, wall2, mirrored
-        )
+        p1, m1, p2, m2 = self.p1, self.m1, self.p2, self.m2
+        # closed altogether, too: a share of nothing leaves the heat alone
+        if not vented1:
+            self.p1, self.m1 = exchange(p1, m1, volume1, supply, pairs, fed1, h, wall1)
+            self.drawn_kg += self.m1 - m1
+        elif not fed1:
+            self.p1, self.m1 = exchange(p1, m1, volume1, PATM_PA, pairs, vented1, h, wall1)
+            self.vented_kg += m1 - self.m1
+        else:
+            self.p1, self.m1 = self._both(p1, m1, volume1, supply, fed1, vented1, h, wall1, mirrored)
+        if not vented2:
+            self.p2, self.m2 = exchange(p2, m2, volume2, supply, pairs, fed2, h, wall2)
+            self.drawn_kg += self.m2 - m2
+        elif not fed2:
+            self.p2, self.m2 = exchange(p2, m2, volume2, PATM_PA, pairs, vented2, h, wall2)
+            self.vented_kg += m2 - self.m2
+        else:
+            self.p2, self.m2 = self._both(p2, m2, volume2, supply, fed2, vented2, h, wall2, mirrored)
 
-    def _chamber(
+    def _both(
         self,
         p: float,
         m: float,
@@ -328,29 +340,19 @@ class CylinderModel:
         supply: float,
         fed: float,
         vented: float,
-        pairs: tuple[Pair, Pair],
         h: float,
         wall: float,
         mirrored: bool,
     ) -> tuple[float, float]:
-        """Gas of one chamber after h seconds, open to the line and to the exhaust by these shares."""
-        before = m
-        if vented == 0.0:  # closed altogether, too: a share of nothing leaves the heat alone
-            p, m = exchange(p, m, volume, supply, pairs, fed, h, wall)
-            self.drawn_kg += m - before
-        elif fed == 0.0:
-            p, m = exchange(p, m, volume, PATM_PA, pairs, vented, h, wall)
-            self.vented_kg += before - m
-        else:
-            # both paths partly open: one after the other, the second half mirrored to stay second order
-            for vents in (mirrored, not mirrored):
-                before = m
-                if vents:
-                    p, m = exchange(p, m, volume, PATM_PA, pairs, vented, h, wall)
-                    self.vented_kg += before - m
-                else:
-                    p, m = exchange(p, m, volume, supply, pairs, fed, h, 0.0)
-                    self.drawn_kg += m - before
+        """Both paths partly open: one after the other, the second half mirrored to stay second order."""
+        for vents in (mirrored, not mirrored):
+            before = m
+            if vents:
+                p, m = exchange(p, m, volume, PATM_PA, self._pairs, vented, h, wall)
+                self.vented_kg += before - m
+            else:
+                p, m = exchange(p, m, volume, supply, self._pairs, fed, h, 0.0)
+                self.drawn_kg += m - before
         return p, m
 
     def _move(self) -> None:

@@ -46,7 +46,12 @@ Parameters = (
 )
 
 VALVES = (Valve52, Valve53, Valve32)
-FAULTS = ("wire_break", "stuck_on", "stuck_off", "air_loss", "coil_open")
+VALVE_FAULTS = {
+    "valve_slow": "slow",
+    "valve_not_shifting": "not_shifting",
+    "valve_not_returning": "not_returning",
+}
+FAULTS = ("wire_break", "stuck_on", "stuck_off", "air_loss", "coil_open", *VALVE_FAULTS)
 
 _TRUTHS: dict[type, tuple[str, ...]] = {
     AirSupply: ("on",),
@@ -108,6 +113,8 @@ class Plant:
         emit = self._changes.append
         self._wiring = Wiring(self._devices, inputs, outputs, self._bits, emit, self._at, self._coil)
         self._readers = self._make_readers()
+        piloted = [model for model in self._valves.values() if model.parameters.pilot_min_pa]
+        self._piloted = [(model, self._airs[model.parameters.supply]) for model in piloted]
         self._awake = True
         self._sleep_if_resting(0)
 
@@ -216,6 +223,8 @@ class Plant:
         for place in self._places.values():
             if place.awake:
                 place.step(start_ns, end_ns, put)
+        for model, supply in self._piloted:  # to the step exactly: a pilot's limit is no sharp one
+            model.pressure(supply.pressure_pa(end_ns), end_ns)
         self._sleep_if_resting(end_ns)
 
     def _sleep_if_resting(self, t_ns: int) -> None:
@@ -304,7 +313,8 @@ class Plant:
         """Make or mend a fault.
 
         Kinds: wire_break (a point tag), stuck_on and stuck_off (a contact as an InputWire names it, or
-        a channel of an emergency stop), air_loss (an air supply), coil_open (`valve.14`).
+        a channel of an emergency stop), air_loss (an air supply), coil_open (`valve.14`), valve_slow,
+        valve_not_shifting (to its coil's side) and valve_not_returning (to its spring's side) a valve.
         """
         if kind == "wire_break":
             self._wiring.break_wire(target, active, now_ns)
@@ -315,6 +325,11 @@ class Plant:
         elif kind == "air_loss":
             self._find("air_loss", "target", target, AirSupply, "the name of an air supply")
             self._set_truth(target, "on", not active, now_ns)
+        elif kind in VALVE_FAULTS:
+            self._find(kind, "target", target, VALVES, "the name of a valve")
+            model = self._valves[target]
+            model.stuck = VALVE_FAULTS[kind] if active else ""
+            model.command(now_ns)
         else:
             raise unknown("fault", "kind", " or ".join(FAULTS), kind, FAULTS)
         return self._taken()

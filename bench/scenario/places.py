@@ -58,6 +58,7 @@ def places_of(station: LoadedStation, kinds: Mapping[str, str]) -> Places:
             settable[f"{name}.open_percent"] = float
             limits[f"{name}.open_percent"] = (0.0, 100.0)
     contacts = tuple(c for name, device in devices.items() for c in _contacts(name, device))
+    valves = tuple(name for name, device in devices.items() if isinstance(device, Valve52))
     coils = tuple(c for name, device in devices.items() for c in _coils(name, device))
     return Places(
         kinds=kinds,
@@ -72,6 +73,9 @@ def places_of(station: LoadedStation, kinds: Mapping[str, str]) -> Places:
             "stuck_off": contacts,
             "air_loss": tuple(n for n, d in devices.items() if isinstance(d, AirSupply)),
             "coil_open": coils,
+            "valve_slow": valves,
+            "valve_not_shifting": valves,
+            "valve_not_returning": valves,
             "link_down": ("adapter",),
             "power_loss": ("adapter",),
             "module_missing": modules,

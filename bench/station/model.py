@@ -276,7 +276,10 @@ class Valve52(Part):
     """A 5/2 directional valve with coil 14, and coil 12 if bistable.
 
     Coil 14 joins port 1 to 4. Dead time `shift_ms` (10-25 ms) and opening time `ramp_ms` (2-5 ms) are
-    engineering defaults, as are C and b (C 0.5-1.5 suits bores of 20 to 32 mm).
+    engineering defaults, as are C and b (C 0.5-1.5 suits bores of 20 to 32 mm). `release_ms` and
+    `release_ramp_ms` are the same for the way its spring takes it; left out, as the other way. Below
+    `pilot_min_bar` (gauge, 1.5-2.5 in practice) an internally piloted valve does not shift, and a spring
+    takes it back; 0 is a pilot fed from elsewhere.
     """
 
     kind: Literal["valve_5_2"]
@@ -286,6 +289,9 @@ class Valve52(Part):
     b: CriticalRatio = 0.35
     shift_ms: Annotated[Number, Field(ge=0, le=500)] = 15.0
     ramp_ms: Annotated[Number, Field(ge=0.1, le=500)] = 4.0
+    release_ms: Annotated[Number, Field(ge=0, le=500)] | None = None
+    release_ramp_ms: Annotated[Number, Field(ge=0.1, le=500)] | None = None
+    pilot_min_bar: Annotated[Number, Field(ge=0, le=10)] = 0.0
 
 
 class Restrictor(Part):
