@@ -31,6 +31,7 @@ from bench.station import (
     read_document,
 )
 from bench.station.document import Document, parse_document
+from bench.station.load import station_of
 from bench.station.words import hint
 from bench.world import World
 
@@ -123,13 +124,13 @@ def read_served(path: Path, listen: str | None = None, logic: Path | None = None
     """
     if listen is not None and (fault := address_fault(listen)):
         raise LocalError(f"--listen {fault}")
-    text = read_text(path)
-    document, _ = parse_document(text, str(path))
+    document, found = parse_document(read_text(path), str(path))
     if document is None or not is_bench_file(document):
-        station = load_station(text, str(path))
+        station = station_of(document, found)
         program = None if logic is None else compile_program(read_text(logic), str(logic))
         return (_fitting(Served(station, listen or LOOPBACK, program)),)
-    document = read_document(text, str(path))
+    if found:
+        raise WrongFiles(found)
     bench = read_bench_file(document)
     several = len(bench.stations) > 1
     for option, value in (("--listen", listen), ("--logic", logic)):

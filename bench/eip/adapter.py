@@ -60,7 +60,7 @@ class Adapter:
         per_s = config.limits.complaints_per_s
         # a limit of its own each: noise on the I/O port must not hide why an open was refused
         self._logs = {Refused: LogLimiter(per_s), BadFrame: LogLimiter(per_s)}
-        self._outputs = OutputImage(config, self._events_append)
+        self._outputs = OutputImage(config, self._tell)
         self._manager = ConnectionManager(
             config,
             incarnation,
@@ -256,17 +256,15 @@ class Adapter:
 
     # -- joining the parts ----------------------------------------------------------------------------
 
-    def _send(self, outgoing: SendUdp) -> None:
-        counters = self.link_counters
-        counters.out_octets += len(outgoing.data)
-        if outgoing.peer[0].startswith("239."):
-            counters.out_nonunicast += 1
-        else:
-            counters.out_unicast += 1
+    def _send(self, outgoing: Outgoing) -> None:
         self._outgoing.append(outgoing)
-
-    def _events_append(self, event: Event) -> None:
-        self._events.append(event)
+        if isinstance(outgoing, SendTcp | SendUdp):
+            counters = self.link_counters
+            counters.out_octets += len(outgoing.data)
+            if isinstance(outgoing, SendUdp) and outgoing.peer[0].startswith("239."):
+                counters.out_nonunicast += 1
+            else:
+                counters.out_unicast += 1
 
     def _tell(self, event: Event) -> None:
         """Events that a peer can cause as often as it likes pass the limit on log lines."""
@@ -284,10 +282,7 @@ class Adapter:
 
     def _take(self, taken: Taken, now_ns: int) -> None:
         for sent in taken.outgoing:
-            self._outgoing.append(sent)
-            if isinstance(sent, SendTcp | SendUdp):
-                self.link_counters.out_octets += len(sent.data)
-                self.link_counters.out_unicast += 1
+            self._send(sent)
         for complaint in taken.complaints:
             self._tell(BadFrame(now_ns, complaint.peer, complaint.sentence))
         for link in taken.closed:
@@ -333,9 +328,7 @@ class Adapter:
                     Status.SERVICE_NOT_SUPPORTED, sentence="sent an Unconnected_Send inside another one"
                 )
             else:
-                remaining = bytes(
-                    (wrapped.route_words, 0)
-                )  # path left, in words, and a reserved byte (dissector)
+                remaining = bytes((wrapped.route_words, 0))  # path left in words, reserved (dissector)
                 response = Response(refusal.status, refusal.extended, remaining, sentence=refusal.sentence)
         self._note_refusal(origin, response)
         return encode_response(message[0], response), response

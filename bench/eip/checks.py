@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from bench.eip.config import key_mismatch
+from bench.eip.config import key_mismatch, other_byte
 from bench.eip.forward_open import ConnectionType, rpi_words
 from bench.eip.message import ClassId
 from bench.eip.multicast import same_subnet
@@ -302,14 +302,14 @@ def check_configuration(request: OpenRequest) -> Refusal | None:
             f"sent {len(sent)} bytes of configuration; assembly {assembly} takes {len(own)}",
             words,
         )
-    for offset, (got, expected) in enumerate(zip(sent, own, strict=False)):
-        if got != expected:
-            sentence = (
-                f"originator {request.originator} sent configuration byte {offset} = 0x{got:02X}; "
-                f"the station expects 0x{expected:02X} in assembly {assembly}"
-            )
-            return Refusal((offset,), sentence, Status.ATTRIBUTE_VALUE)
-    return None
+    at = other_byte(sent, own)
+    if at is None:
+        return None
+    sentence = (
+        f"originator {request.originator} sent configuration byte {at} = 0x{sent[at]:02X}; "
+        f"the station expects 0x{own[at]:02X} in assembly {assembly}"
+    )
+    return Refusal((at,), sentence, Status.ATTRIBUTE_VALUE)
 
 
 def check_ot_size(request: OpenRequest) -> Refusal | None:

@@ -27,10 +27,10 @@ class Identity:
 
     def __post_init__(self) -> None:
         for name, high in (("vendor_id", 0xFFFF), ("device_type", 0xFFFF), ("product_code", 0xFFFF)):
-            _in_range(name, getattr(self, name), 0, high)
-        _in_range("major", self.major, 1, 0x7F)
-        _in_range("minor", self.minor, 0, 0xFF)
-        _in_range("serial", self.serial, 0, 0xFFFF_FFFF)
+            in_range(name, getattr(self, name), 0, high)
+        in_range("major", self.major, 1, 0x7F)
+        in_range("minor", self.minor, 0, 0xFF)
+        in_range("serial", self.serial, 0, 0xFFFF_FFFF)
         if not (self.product_name.isascii() and 1 <= len(self.product_name) <= 32):
             raise LocalError(f"product_name {self.product_name!r}: expected 1 to 32 ASCII characters")
 
@@ -135,15 +135,15 @@ class AdapterConfig:
         )
         names = ("input_assembly", "output_assembly", "configuration_assembly", "input_only", "listen_only")
         for name, number in zip(names, numbers, strict=True):
-            _in_range(name, number, 1, 0xFFFF)
+            in_range(name, number, 1, 0xFFFF)
         if len(set(numbers)) != len(numbers):
             raise LocalError(f"assemblies {numbers}: expected {len(numbers)} different numbers")
-        _in_range("input_size", self.input_size, 0, MAX_ASSEMBLY_BYTES)
-        _in_range("output_size", self.output_size, 0, MAX_ASSEMBLY_BYTES)
-        _in_range("tick_ns", self.tick_ns, 1000, 1_000_000_000)
-        _in_range("rpi_min_ns", self.rpi_min_ns, 1, 0xFFFF_FFFF * 1000)
-        _in_range("rpi_default_ns", self.rpi_default_ns, self.rpi_min_ns, 0xFFFF_FFFF * 1000)
-        _in_range("io_port", self.io_port, 1, 0xFFFF)
+        in_range("input_size", self.input_size, 0, MAX_ASSEMBLY_BYTES)
+        in_range("output_size", self.output_size, 0, MAX_ASSEMBLY_BYTES)
+        in_range("tick_ns", self.tick_ns, 1000, 1_000_000_000)
+        in_range("rpi_min_ns", self.rpi_min_ns, 1, 0xFFFF_FFFF * 1000)
+        in_range("rpi_default_ns", self.rpi_default_ns, self.rpi_min_ns, 0xFFFF_FFFF * 1000)
+        in_range("io_port", self.io_port, 1, 0xFFFF)
 
     def api_ns(self, rpi_us: int) -> int:
         """The packet interval that will be kept for the one asked for: rounded up to the tick.
@@ -156,6 +156,13 @@ class AdapterConfig:
     @property
     def smallest_api_ns(self) -> int:
         return -(-self.rpi_min_ns // self.tick_ns) * self.tick_ns
+
+
+def other_byte(data: bytes, own: bytes) -> int | None:
+    """Where the first byte of *data* stands that is not as in *own*; a pad byte after it does not count."""
+    return next(
+        (at for at, (got, expected) in enumerate(zip(data, own, strict=False)) if got != expected), None
+    )
 
 
 def key_mismatch(key: ElectronicKey, identity: Identity) -> tuple[str, str] | None:
@@ -178,6 +185,7 @@ def key_mismatch(key: ElectronicKey, identity: Identity) -> tuple[str, str] | No
     return "revision", f"revision {key.major}.{key.minor}; this adapter's is {own}"
 
 
-def _in_range(name: str, value: int, low: int, high: int) -> None:
+def in_range(name: str, value: int, low: int, high: int) -> None:
+    """LocalError unless low <= value <= high."""
     if not low <= value <= high:
         raise LocalError(f"{name} {value}: expected {low} to {high}")

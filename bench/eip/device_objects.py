@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from struct import Struct
 
-from bench.eip.config import AdapterConfig
+from bench.eip.config import AdapterConfig, other_byte
 from bench.eip.device import Device, ManagerCounters
 from bench.eip.message import Response, Service
 from bench.eip.services import READ, READ_ALL, SET, Attributes, CipClass, Handler, Reader, Setter, wrong_size
@@ -177,11 +177,11 @@ def _configuration_setter(device: Device) -> Setter:
 
 def other_configuration(config: AdapterConfig, data: bytes) -> Response | None:
     """The refusal of configuration data (of the right size) that the station does not expect, or None."""
-    for at, (sent, own) in enumerate(zip(data, config.configuration, strict=True)):
-        if sent != own:
-            sentence = (
-                f"sent configuration data with 0x{sent:02X} at byte {at}; "
-                f"assembly {config.configuration_assembly} of this station expects 0x{own:02X} there"
-            )
-            return Response(Status.ATTRIBUTE_VALUE, sentence=sentence)
-    return None
+    at = other_byte(data, config.configuration)
+    if at is None:
+        return None
+    sentence = (
+        f"sent configuration data with 0x{data[at]:02X} at byte {at}; assembly "
+        f"{config.configuration_assembly} of this station expects 0x{config.configuration[at]:02X} there"
+    )
+    return Response(Status.ATTRIBUTE_VALUE, sentence=sentence)

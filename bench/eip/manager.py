@@ -90,7 +90,7 @@ class ConnectionManager:
         self._send = send
         self._tell = tell
         self._close_link = close_link
-        self._timers = Timers()
+        self._timers: Timers[Production | Connection | MessageConnection] = Timers()
         self._live: dict[int, Connection] = {}  # by O->T id
         self._messages: dict[int, MessageConnection] = {}  # by O->T id
         self._groups: dict[int, Production] = {}  # multicast, by T->O point
@@ -122,9 +122,13 @@ class ConnectionManager:
 
     def is_busy(self, link: int) -> bool:
         """Whether a connection that was opened over *link* is alive."""
-        return any(c.link == link for c in self._live.values()) or any(
-            message.link == link for message in self._messages.values()
-        )
+        return any(connection.is_live and connection.link == link for connection in self._every())
+
+    def _every(self) -> Iterator[Connection | MessageConnection]:
+        """Every connection: I/O, owners that timed out, class 3."""
+        yield from self._live.values()
+        yield from self._kept
+        yield from self._messages.values()
 
     def reports(self) -> tuple[ConnectionReport, ...]:
         """Connections that ended (the last 32), then owners that timed out, then established ones."""
@@ -334,8 +338,7 @@ class ConnectionManager:
             self.counters.open_format_rejects += 1
             raise
         path = resolve_path(asked.path)
-        held = [connection.held() for connection in (*self._live.values(), *self._kept)]
-        held += [message.held() for message in self._messages.values()]
+        held = [connection.held() for connection in self._every()]
         question = OpenRequest(
             origin.peer[0],
             asked,
@@ -471,31 +474,29 @@ class ConnectionManager:
         except RemoteError:
             self.counters.close_format_rejects += 1
             raise
-        for connection in (*self._live.values(), *self._kept):
+        for connection in self._every():
             if connection.asked.triad == asked.triad and connection.originator == origin.peer[0]:
-                self._close(connection, origin.now_ns, "closed by its originator")
-                return Response(data=encode_tail(asked.triad))
-        for message in self._messages.values():
-            if message.asked.triad == asked.triad and message.originator == origin.peer[0]:
-                self._end_message(message, origin.now_ns, "closed by its originator")
+                if isinstance(connection, Connection):
+                    self._close(connection, origin.now_ns, "closed by its originator")
+                else:
+                    self._end_message(connection, origin.now_ns, "closed by its originator")
                 return Response(data=encode_tail(asked.triad))
         self.counters.close_other_rejects += 1
         return _refused(Refusal((Extended.NOT_FOUND,), self._not_found(asked, origin.peer[0])), asked)
 
     def _not_found(self, asked: ForwardClose, originator: str) -> str:
         serial, vendor, number = asked.triad
-        own = [c.asked for c in self._live.values() if c.originator == originator]
-        own += [m.asked for m in self._messages.values() if m.originator == originator]
-        known = "; ".join(str(open_now.triad) for open_now in own) or "none"
+        own = (c.asked.triad for c in self._every() if c.is_live and c.originator == originator)
+        known = "; ".join(map(str, own)) or "none"
         return (
             f"originator {originator} asked to close connection serial {serial} of vendor {vendor}, "
             f"originator serial {number}, which it does not have; open for it: {known}"
         )
 
     def _refuse_open(self, refusal: Refusal, asked: ForwardOpen) -> Response:
-        if refusal.extended[:1] and refusal.extended[0] in _RESOURCE:
+        if refusal.extended[0] in _RESOURCE:
             self.counters.open_resource_rejects += 1
-        elif refusal.extended[:1] and refusal.extended[0] in _FORMAT:
+        elif refusal.extended[0] in _FORMAT:
             self.counters.open_format_rejects += 1
         else:
             self.counters.open_other_rejects += 1

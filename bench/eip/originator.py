@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum, IntEnum, auto
 
-from bench.eip.config import OutputFormat
+from bench.eip.config import OutputFormat, in_range
 from bench.eip.cpf import Item, ItemType, decode_items, decode_sockaddr, encode_sockaddr, ipv4_bytes
 from bench.eip.cyclic import EXCLUSIVE_OWNER, INPUT_ONLY, LISTEN_ONLY, ConnectionKind, Dress
 from bench.eip.epath import DataSegment, ElectronicKey, Inhibit, Kind, Logical, Segment, encode_path
@@ -112,15 +112,15 @@ class ScannerConfig:
                 raise LocalError(f"{name} {span_ns}: expected whole microseconds, 1 to {0xFFFF_FFFF}")
         if self.retry_ns <= 0:
             raise LocalError(f"retry_ns {self.retry_ns}: expected more than 0")
-        _in_range("transport_class", self.transport_class, 0, 1)
-        _in_range("priority", self.priority, 0, 3)
-        _in_range("io_port", self.io_port, 1, 0xFFFF)
-        _in_range("input_assembly", self.input_assembly, 1, 0xFFFF)
-        _in_range("input_size", self.input_size, 0, MOST_BYTES)
-        _in_range("output_size", self.output_size, 0, MOST_BYTES)
-        _in_range("heartbeat_point" if self.kind.heartbeat else "output_assembly", self.ot_point, 1, 0xFFFF)
+        in_range("transport_class", self.transport_class, 0, 1)
+        in_range("priority", self.priority, 0, 3)
+        in_range("io_port", self.io_port, 1, 0xFFFF)
+        in_range("input_assembly", self.input_assembly, 1, 0xFFFF)
+        in_range("input_size", self.input_size, 0, MOST_BYTES)
+        in_range("output_size", self.output_size, 0, MOST_BYTES)
+        in_range("heartbeat_point" if self.kind.heartbeat else "output_assembly", self.ot_point, 1, 0xFFFF)
         if self.inhibit_us is not None:
-            _in_range("inhibit_us", self.inhibit_us, 0, min(self.rpi_ns, self.to_api_asked_ns) // 1000)
+            in_range("inhibit_us", self.inhibit_us, 0, min(self.rpi_ns, self.to_api_asked_ns) // 1000)
         if self.kind.heartbeat and self.output_format is not OutputFormat.HEADER:
             raise LocalError(f"output_format of a kind without outputs, {self.kind.name}: expected HEADER")
 
@@ -338,8 +338,3 @@ _HINTS = {
 
 def _is_group(address: str) -> bool:
     return 224 <= ipv4_bytes(address)[0] <= 239
-
-
-def _in_range(name: str, value: int, low: int, high: int) -> None:
-    if not low <= value <= high:
-        raise LocalError(f"{name} {value}: expected {low} to {high}")

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from heapq import heapify, heappop, heappush
 from struct import Struct
 
 from bench.eip.config import AdapterConfig
@@ -27,6 +26,7 @@ from bench.eip.encapsulation import (
     Head,
     encode_reply,
 )
+from bench.eip.timers import Timers
 from bench.eip.transport import Address, CloseTcp, Outgoing, SendTcp
 from bench.errors import RemoteError
 
@@ -35,7 +35,6 @@ __all__ = ["Complaint", "Link", "Sessions", "Taken"]
 _REGISTER = Struct("<HH")  # version, options
 _OWN_REGISTER = _REGISTER.pack(PROTOCOL_VERSION, 0)
 _SECOND_NS = 1_000_000_000
-_OFF = -1  # no entry in the heap of deadlines
 _COMMANDS = (
     "NOP, ListServices, ListIdentity, ListInterfaces, RegisterSession, UnRegisterSession, "
     "SendRRData or SendUnitData"
@@ -51,7 +50,7 @@ class Link:
     """One accepted TCP connection; `session` 0 until it is registered.
 
     `heard_ns` is when the link was opened, and from its registration on when the last whole frame came.
-    `due_ns` is its one entry in the heap of deadlines that counts; older ones are passed over.
+    It is closed when nothing was heard for `span_s`, 0: never.
     """
 
     number: int
@@ -60,7 +59,13 @@ class Link:
     heard_ns: int
     session: int = 0
     closing: bool = False
-    due_ns: int = _OFF
+    span_s: int = 0
+    armed_ns: int = -1
+
+    @property
+    def deadline_ns(self) -> int | None:
+        """When it has been silent too long; None for never."""
+        return None if self.closing or not self.span_s else self.heard_ns + self.span_s * _SECOND_NS
 
 
 class Sessions:
@@ -107,7 +112,7 @@ class Sessions:
         self._inactivity_s = inactivity_s()
         self._incarnation = (incarnation & 0xFFFF) << 16
         self._last_session = 0
-        self._deadlines: list[tuple[int, int]] = []  # heap of (due_ns, link number)
+        self._deadlines: Timers[Link] = Timers()
         self._complaints: list[Complaint] = []
         self._handlers: dict[int, _Handler] = {
             Command.NOP: self._nop,
@@ -130,9 +135,9 @@ class Sessions:
         elif sum(link.peer[0] == peer[0] for link in self.links.values()) >= limits.sessions_per_source:
             sentence = f"TCP link refused; this adapter takes {limits.sessions_per_source} from one address"
         else:
-            link = Link(number, peer, FrameReader(limits.frame_bytes), now_ns)
-            self.links[number] = link
-            self._watch(link)
+            reader = FrameReader(limits.frame_bytes)
+            link = self.links[number] = Link(number, peer, reader, now_ns, span_s=limits.quiet_s)
+            self._deadlines.watch(link)
             return NOTHING
         return Taken((CloseTcp(number),), (Complaint(peer[0], sentence),), (number,))
 
@@ -141,8 +146,6 @@ class Sessions:
         link = self.links.pop(number, None)
         if link is not None:
             link.closing = True
-            if len(self._deadlines) > 2 * len(self.links) + 64:
-                self._watch_all()  # else links that come and go would leave their entries behind
 
     def received(self, number: int, data: bytes, now_ns: int) -> Taken:
         """Take bytes of a link; a link that is not open is ignored."""
@@ -170,8 +173,7 @@ class Sessions:
             replies += self._too_long(link)
             self._complain(link, f"{error}; the link is closed")
             link.closing = True
-        if self._ask_inactivity_s() != self._inactivity_s:
-            self._watch_all()
+        self._follow_inactivity()
         return self._taken(link, replies)
 
     def datagram(self, local_port: int, peer: Address, data: bytes, now_ns: int, to_many: bool) -> Taken:
@@ -181,73 +183,54 @@ class Sessions:
     # -- time -----------------------------------------------------------------------------------------
 
     def next_deadline_ns(self) -> int | None:
-        """When `handle_timer` wants to be called; may be early, never late."""
-        deadlines, waiting = self._deadlines, self.discovery.waiting
+        """When `handle_timer` wants to be called."""
+        due_ns, waiting = self._deadlines.next_ns(), self.discovery.waiting
         if not waiting:
-            return deadlines[0][0] if deadlines else None
-        return min(deadlines[0][0], waiting[0][0]) if deadlines else waiting[0][0]
+            return due_ns
+        return waiting[0][0] if due_ns is None else min(due_ns, waiting[0][0])
 
     def handle_timer(self, now_ns: int) -> Taken:
         """Close links that are due, send delayed answers that are due."""
         due_ns = self.next_deadline_ns()
         if due_ns is None or due_ns > now_ns:
             return NOTHING
-        if self._ask_inactivity_s() != self._inactivity_s:
-            self._watch_all()
+        self._follow_inactivity()
         outgoing = self.discovery.handle_timer(now_ns)
         closed: list[int] = []
-        deadlines = self._deadlines
-        while deadlines and deadlines[0][0] <= now_ns:
-            due_ns, number = heappop(deadlines)
-            link = self.links.get(number)
-            if link is not None and link.due_ns == due_ns and self._is_over(link, now_ns):
-                closed.append(number)
+        while (link := self._deadlines.take_due(now_ns)) is not None:
+            if self._is_over(link, now_ns):
+                closed.append(link.number)
         for number in closed:
             self.closed(number)
             outgoing.append(CloseTcp(number))
         return Taken(tuple(outgoing), self._take_complaints(), tuple(closed))
 
     def _is_over(self, link: Link, now_ns: int) -> bool:
-        link.due_ns = _OFF
-        due_ns = self._due_ns(link)
-        if due_ns == _OFF or due_ns > now_ns:
-            self._watch(link)
-        elif not link.session:
+        if not link.session:
             quiet_s = self._limits.quiet_s
             self._complain(link, f"no RegisterSession within {quiet_s} s; the link is closed")
             return True
-        elif self._busy(link.number):
+        if self._busy(link.number):
             link.heard_ns = now_ns
-            self._watch(link)
-        else:
-            self._complain(
-                link,
-                f"no frame for {self._inactivity_s} s and no connection; the link is closed "
-                "(encapsulation inactivity timeout, attribute 13 of the TCP/IP Interface object)",
-            )
-            return True
-        return False
+            self._deadlines.watch(link)
+            return False
+        self._complain(
+            link,
+            f"no frame for {self._inactivity_s} s and no connection; the link is closed "
+            "(encapsulation inactivity timeout, attribute 13 of the TCP/IP Interface object)",
+        )
+        return True
 
-    def _due_ns(self, link: Link) -> int:
-        span_s = self._inactivity_s if link.session else self._limits.quiet_s
-        return link.heard_ns + span_s * _SECOND_NS if span_s else _OFF
-
-    def _watch(self, link: Link) -> None:
-        """Put the link's deadline in the heap; frames move it on without touching the heap."""
-        due_ns = self._due_ns(link)
-        if due_ns != link.due_ns:
-            link.due_ns = due_ns
-            if due_ns != _OFF:
-                heappush(self._deadlines, (due_ns, link.number))
-
-    def _watch_all(self) -> None:
-        self._inactivity_s = self._ask_inactivity_s()
+    def _follow_inactivity(self) -> None:
+        """A peer may have set another timeout: it counts at once, for every session."""
+        inactivity_s = self._ask_inactivity_s()
+        if inactivity_s == self._inactivity_s:
+            return
+        self._inactivity_s = inactivity_s
         for link in self.links.values():
-            link.due_ns = self._due_ns(link)
-        self._deadlines[:] = [
-            (link.due_ns, link.number) for link in self.links.values() if link.due_ns != _OFF
-        ]
-        heapify(self._deadlines)
+            if link.session:
+                link.span_s = inactivity_s
+                self._deadlines.watch(link)
 
     # -- commands -------------------------------------------------------------------------------------
 
@@ -281,7 +264,8 @@ class Sessions:
             )
         link.session = self._new_session()
         link.heard_ns = now_ns
-        self._watch(link)
+        link.span_s = self._inactivity_s
+        self._deadlines.watch(link)
         return encode_reply(command, link.session, context, _OWN_REGISTER)
 
     def _new_session(self) -> int:

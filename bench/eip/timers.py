@@ -9,7 +9,7 @@ it has doubled.
 from __future__ import annotations
 
 import heapq
-from typing import Protocol
+from typing import Generic, Protocol, TypeVar
 
 
 class Timed(Protocol):
@@ -23,18 +23,19 @@ class Timed(Protocol):
         ...
 
 
+_Kind = TypeVar("_Kind", bound=Timed)
 _SPARE = 64  # entries that may be left behind before it is worth a look
 
 
-class Timers:
+class Timers(Generic[_Kind]):
     """The heap. Equal deadlines come in the order in which they were watched."""
 
     def __init__(self) -> None:
-        self._heap: list[tuple[int, int, Timed]] = []
+        self._heap: list[tuple[int, int, _Kind]] = []
         self._count = 0
         self._most = _SPARE
 
-    def watch(self, timed: Timed) -> None:
+    def watch(self, timed: _Kind) -> None:
         """Look after *timed*; call again when its deadline has moved to an earlier time."""
         due_ns = timed.deadline_ns
         if due_ns is not None:
@@ -46,7 +47,7 @@ class Timers:
 
     def _tidy(self) -> None:
         """Let go of what is gone and of entries that a later `watch` has replaced."""
-        kept: dict[int, tuple[int, int, Timed]] = {}
+        kept: dict[int, tuple[int, int, _Kind]] = {}
         for entry in sorted(self._heap):
             at_ns, _, timed = entry
             if at_ns == timed.armed_ns and timed.deadline_ns is not None:
@@ -70,7 +71,7 @@ class Timers:
                 return at_ns
         return None
 
-    def take_due(self, now_ns: int) -> Timed | None:
+    def take_due(self, now_ns: int) -> _Kind | None:
         """The next thing due at *now_ns*, no longer watched; None when nothing is due."""
         due_ns = self.next_ns()
         if due_ns is None or due_ns > now_ns:

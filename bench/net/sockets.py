@@ -40,7 +40,7 @@ __all__ = [
     "machine_error",
 ]
 
-MOST_STREAMS = 256  # accepted at one time; `select` takes no file descriptor above 1023
+MOST_STREAMS = 256  # accepted at one time; where `select` is the loop it takes no descriptor above 1023
 LATE_NS = 1_000_000  # a timer that runs this late asks first what came in meanwhile
 
 _REMEDIES = {

@@ -45,7 +45,15 @@ def load_station(text: str, file: str) -> LoadedStation:
         WrongFiles: every mistake in file order: YAML, keys and values, and cross references. A text that
             does not parse as YAML hides the mistakes behind that place.
     """
-    document, found = parse_document(text, file)
+    return station_of(*parse_document(text, file))
+
+
+def station_of(document: Document | None, found: tuple[Mistake, ...]) -> LoadedStation:
+    """The station in a document that is already parsed, *found* the mistakes of parsing it.
+
+    Raises:
+        WrongFiles: as `load_station`.
+    """
     if document is None:
         raise WrongFiles(found)
     if isinstance(document.data, dict) and {"scenario", "steps"} <= document.data.keys():

@@ -262,7 +262,7 @@ class Thing:
 )
 def test_timers_against_a_list_that_is_searched(actions: list[tuple[str, int, int]]) -> None:
     """Deadlines move later without a word; a move to an earlier time is told with `watch`."""
-    timers, things, watched, now = Timers(), [Thing(None) for _ in range(5)], set[int](), 0
+    timers, things, watched, now = Timers[Thing](), [Thing(None) for _ in range(5)], set[int](), 0
     for action, index, span in actions:
         thing = things[index]
         if action == "watch" and index not in watched:

@@ -32,7 +32,7 @@ def test_an_owner_that_comes_and_goes_leaves_nothing_behind() -> None:
 
 
 def test_what_is_watched_comes_in_order_whatever_was_let_go() -> None:
-    timers, things = Timers(), [Thing(number) for number in range(1000)]
+    timers, things = Timers[Thing](), [Thing(number) for number in range(1000)]
     for thing in reversed(things):
         timers.watch(thing)
         if thing.deadline_ns and thing.deadline_ns % 10:
@@ -42,7 +42,7 @@ def test_what_is_watched_comes_in_order_whatever_was_let_go() -> None:
 
 
 def test_a_thing_that_is_due_sooner_and_sooner_stands_once() -> None:
-    timers, thing = Timers(), Thing(1000)
+    timers, thing = Timers[Thing](), Thing(1000)
     while thing.deadline_ns:
         timers.watch(thing)
         thing.deadline_ns -= 1
