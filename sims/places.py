@@ -1,7 +1,7 @@
 """Parts with gas in them, each in its place: its valve and supply, its sensors, the time of its last step.
 
-A place knows how to step, when it rests, what of it can be read, set and made to fail. The plant keeps the
-time and asks every place that is awake.
+A place knows how to step, when it rests, what of it can be read and set. The plant keeps the time and asks
+every place that is awake.
 """
 
 from __future__ import annotations
@@ -43,9 +43,6 @@ class Place(Protocol):
 
     def set(self, quantity: str, value: float, now_ns: int, over_ns: int) -> None:
         """Change one of its settings, in a straight line over over_ns."""
-
-    def fault(self, kind: str, active: bool) -> bool:
-        """Make or mend a fault; False when this part cannot have it."""
 
 
 class CylinderPlace:
@@ -125,9 +122,6 @@ class CylinderPlace:
         before = getattr(self.model, quantity)
         self.ramps[quantity] = Ramp(now_ns, now_ns + over_ns, value if before is None else before, value)
 
-    def fault(self, kind: str, active: bool) -> bool:
-        return False
-
 
 class JetPlace:
     """An air jet in its place, with the flow switches in its line."""
@@ -171,9 +165,6 @@ class JetPlace:
 
     def set(self, quantity: str, value: float, now_ns: int, over_ns: int) -> None:
         self.model.set_opening(value, now_ns, over_ns)
-
-    def fault(self, kind: str, active: bool) -> bool:
-        return False
 
     def switch_reader(self, switch: FlowSwitchModel) -> Reader:
         """What a flow switch of the line sees, after its lag."""

@@ -25,16 +25,14 @@ from sims.sensors import (
     SwitchEdges,
 )
 from sims.supply import AirSupply, SupplyModel
-from sims.valve import Valve, Valve32, Valve52, Valve53, ValveModel, side_of
+from sims.valve import Valve, ValveModel, side_of
 from sims.wiring import Wiring, button_bit
 
 Parameters = (
     AirSupply
     | Supply24
     | SafetyRelay
-    | Valve52
-    | Valve53
-    | Valve32
+    | Valve
     | Cylinder
     | AirJet
     | FlowSwitch
@@ -45,7 +43,6 @@ Parameters = (
     | Jumper
 )
 
-VALVES = (Valve52, Valve53, Valve32)
 VALVE_FAULTS = {
     "valve_slow": "slow",
     "valve_not_shifting": "not_shifting",
@@ -103,7 +100,7 @@ class Plant:
         self._sequence = 0
         self._bits = _truths(self._devices)
         self._airs = {n: SupplyModel(d) for n, d in devices.items() if isinstance(d, AirSupply)}
-        self._valves = {n: self._make_valve(n, d) for n, d in devices.items() if isinstance(d, VALVES)}
+        self._valves = {n: self._make_valve(n, d) for n, d in devices.items() if isinstance(d, Valve)}
         self._cylinders = {
             n: self._make_cylinder(n, d) for n, d in devices.items() if isinstance(d, Cylinder)
         }
@@ -120,7 +117,7 @@ class Plant:
 
     # --- building -------------------------------------------------------------------------------
 
-    def _find(self, owner: str, parameter: str, name: str, kind: type | tuple[type, ...], words: str) -> None:
+    def _find(self, owner: str, parameter: str, name: str, kind: type, words: str) -> None:
         if not isinstance(self._devices.get(name), kind):
             fit = [n for n, d in self._devices.items() if isinstance(d, kind)]
             raise unknown(owner, parameter, words, name, fit)
@@ -133,7 +130,7 @@ class Plant:
         return model
 
     def _make_cylinder(self, name: str, parameters: Cylinder) -> CylinderPlace:
-        self._find(name, "valve", parameters.valve, VALVES, "the name of a valve")
+        self._find(name, "valve", parameters.valve, Valve, "the name of a valve")
         valve = self._valves[parameters.valve]
         supply = self._airs[valve.parameters.supply]
         at_start = (valve.parameters.c, valve.parameters.b, self.step_ns * 1e-9, supply.pressure_pa(0))
@@ -146,7 +143,7 @@ class Plant:
         return place
 
     def _make_line(self, name: str, parameters: AirJet) -> JetPlace:
-        self._find(name, "valve", parameters.valve, VALVES, "the name of a valve")
+        self._find(name, "valve", parameters.valve, Valve, "the name of a valve")
         valve = self._valves[parameters.valve]
         supply = self._airs[valve.parameters.supply]
         place = JetPlace(name, JetModel(parameters, valve.parameters.c, valve.parameters.b), valve, supply)
@@ -303,7 +300,7 @@ class Plant:
 
     def override(self, valve: str, side: str, on: bool, now_ns: int) -> list[Change]:
         """Hold or let go the manual override of one side of a valve; it wins over the coils."""
-        self._find("override", "valve", valve, VALVES, "the name of a valve")
+        self._find("override", "valve", valve, Valve, "the name of a valve")
         model = self._valves[valve]
         model.overrides[side_of(model.parameters, side)] = on
         model.command(now_ns)
@@ -326,7 +323,7 @@ class Plant:
             self._find("air_loss", "target", target, AirSupply, "the name of an air supply")
             self._set_truth(target, "on", not active, now_ns)
         elif kind in VALVE_FAULTS:
-            self._find(kind, "target", target, VALVES, "the name of a valve")
+            self._find(kind, "target", target, Valve, "the name of a valve")
             model = self._valves[target]
             model.stuck = VALVE_FAULTS[kind] if active else ""
             model.command(now_ns)
@@ -369,7 +366,7 @@ def _truths(devices: Mapping[str, Parameters]) -> dict[str, Bit]:
     for name, device in devices.items():
         require(name, "name", bool(name) and "." not in name, "a name without a dot", name)
         quantities = _TRUTHS.get(type(device), ())
-        if isinstance(device, VALVES):
+        if isinstance(device, Valve):
             quantities = (*device.sides, "position")
         elif isinstance(device, Cylinder):
             quantities = tuple(device.switches)

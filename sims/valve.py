@@ -8,7 +8,8 @@ Ports (ISO 11727): 1 supply, 2 and 4 outlets, 3 and 5 exhausts; 12 and 14 name t
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import ClassVar
 
 from sims.errors import require, require_above, require_from
 
@@ -20,13 +21,12 @@ Paths = tuple[float, float, float, float]
 CENTRES = ("closed", "exhaust", "pressure")
 
 
-@dataclass(frozen=True, slots=True)
-class Valve52:
-    """5/2 valve.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Valve:
+    """What the valves of every kind have in common.
 
     Args:
         supply: name of the AirSupply at port 1.
-        bistable: two coils and no spring; else one coil, 14, and a spring that returns it to 12.
         c, b: ISO 6358 conductance m3/(s Pa) and critical ratio of every path.
         shift_delay_s: coil to first movement, 10-25 ms in practice (measured as in ISO 12238).
         ramp_s: duration of the shift, in which supply and exhaust are both partly open.
@@ -35,8 +35,15 @@ class Valve52:
             that is a valve with its pilot fed from elsewhere. 0.15-0.25 MPa gauge is common practice.
     """
 
-    supply: str
-    bistable: bool = False
+    WORD: ClassVar[str] = "valve"
+    ENDS: ClassVar[tuple[str, str]] = ("14", "12")
+    """The sides that shift to +1 and to -1; each has a manual override, a spring's side too."""
+    EDGE: ClassVar[float] = 0.0
+    """Where the spool has to pass for the valve to be shifted to its first side."""
+    WAY: ClassVar[float] = 2.0
+    """How far the spool goes in `ramp_s`."""
+
+    supply: str = field(kw_only=False)
     c: float = 0.8e-8
     b: float = 0.35
     shift_delay_s: float = 0.015
@@ -46,12 +53,16 @@ class Valve52:
     pilot_min_pa: float = 0.0
 
     def __post_init__(self) -> None:
-        _check(self)
+        require_above(self.WORD, "c", self.c, 0.0)
+        require_from(self.WORD, "b", self.b, 0.0, 0.9)
+        require_from(self.WORD, "pilot_min_pa", self.pilot_min_pa, 0.0, 1e6)
+        for name in ("shift_delay_s", "ramp_s", "release_delay_s", "release_ramp_s"):
+            require_from(self.WORD, name, getattr(self, name) or 0.0, 0.0, 10.0)
 
     @property
     def sides(self) -> tuple[str, ...]:
-        """Its coils and overrides, the one that shifts to +1 first."""
-        return ("14", "12") if self.bistable else ("14",)
+        """Its coils, the one that shifts to +1 first."""
+        raise NotImplementedError
 
     @property
     def rest(self) -> float:
@@ -61,50 +72,66 @@ class Valve52:
     @property
     def springs(self) -> bool:
         """Whether a spring moves the spool when no coil has current."""
-        return not self.bistable
+        return True
 
     def paths(self, spool: float) -> Paths:
         """What is open at a position of the spool."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True, slots=True)
+class Valve52(Valve):
+    """5/2 valve.
+
+    Args:
+        bistable: two coils and no spring; else one coil, 14, and a spring that returns it to 12.
+    """
+
+    WORD: ClassVar[str] = "5/2 valve"
+
+    bistable: bool = False
+
+    @property
+    def sides(self) -> tuple[str, ...]:
+        return self.ENDS if self.bistable else self.ENDS[:1]
+
+    @property
+    def springs(self) -> bool:
+        return not self.bistable
+
+    def paths(self, spool: float) -> Paths:
         o = 0.5 * (spool + 1.0)
         return o, 1.0 - o, 1.0 - o, o
 
 
 @dataclass(frozen=True, slots=True)
-class Valve53:
-    """5/3 valve: two coils, springs to the centre. Parameters as of Valve52.
+class Valve53(Valve):
+    """5/3 valve: two coils, springs to the centre.
 
     Args:
         centre: closed (all ports shut), exhaust (both outlets vented) or pressure (both fed).
     """
 
-    supply: str
+    WORD: ClassVar[str] = "5/3 valve"
+    EDGE: ClassVar[float] = 0.5
+    WAY: ClassVar[float] = 1.0
+
     centre: str = "closed"
-    c: float = 0.8e-8
-    b: float = 0.35
-    shift_delay_s: float = 0.015
-    ramp_s: float = 0.004
-    release_delay_s: float | None = None
-    release_ramp_s: float | None = None
-    pilot_min_pa: float = 0.0
 
     def __post_init__(self) -> None:
-        require("5/3 valve", "centre", self.centre in CENTRES, " or ".join(CENTRES), self.centre)
-        _check(self)
+        require(self.WORD, "centre", self.centre in CENTRES, " or ".join(CENTRES), self.centre)
+        Valve.__post_init__(self)
 
     @property
     def sides(self) -> tuple[str, ...]:
-        return ("14", "12")
+        return self.ENDS
 
     @property
     def rest(self) -> float:
         return 0.0
 
-    @property
-    def springs(self) -> bool:
-        return True
-
     def paths(self, spool: float) -> Paths:
-        """What is open at a position of the spool; its centre fades out as a side opens."""
+        """The centre fades out as a side opens."""
         up, down = max(spool, 0.0), max(-spool, 0.0)
         middle = 1.0 - up - down
         fed = middle if self.centre == "pressure" else 0.0
@@ -113,40 +140,36 @@ class Valve53:
 
 
 @dataclass(frozen=True, slots=True)
-class Valve32:
-    """3/2 valve: one outlet, 2, fed or vented. Parameters as of Valve52.
+class Valve32(Valve):
+    """3/2 valve: one outlet, 2, fed or vented.
 
     Args:
+        bistable: two coils and no spring.
         normally_open: its spring joins port 1 to 2; else it vents 2. Its coil 12 feeds the outlet of a
             normally closed one; coil 10 of a normally open or a bistable one vents it.
     """
 
-    supply: str
+    WORD: ClassVar[str] = "3/2 valve"
+    ENDS: ClassVar[tuple[str, str]] = ("12", "10")
+
     bistable: bool = False
     normally_open: bool = False
-    c: float = 0.8e-8
-    b: float = 0.35
-    shift_delay_s: float = 0.015
-    ramp_s: float = 0.004
-    release_delay_s: float | None = None
-    release_ramp_s: float | None = None
-    pilot_min_pa: float = 0.0
 
     def __post_init__(self) -> None:
         require(
-            "3/2 valve",
+            self.WORD,
             "normally_open",
             not (self.bistable and self.normally_open),
             "false for a bistable one, which has no rest",
             self.normally_open,
         )
-        _check(self)
+        Valve.__post_init__(self)
 
     @property
     def sides(self) -> tuple[str, ...]:
         if self.bistable:
-            return ("12", "10")
-        return ("10",) if self.normally_open else ("12",)
+            return self.ENDS
+        return self.ENDS[1:] if self.normally_open else self.ENDS[:1]
 
     @property
     def rest(self) -> float:
@@ -157,23 +180,9 @@ class Valve32:
         return not self.bistable
 
     def paths(self, spool: float) -> Paths:
-        """What is open at a position of the spool; there is no outlet 4."""
+        """There is no outlet 4."""
         o = 0.5 * (spool + 1.0)
         return 0.0, 0.0, o, 1.0 - o
-
-
-Valve = Valve52 | Valve53 | Valve32
-
-GOALS = {"14": 1.0, "12": -1.0, "10": -1.0}  # of a 3/2 valve side 12 is the other way round
-
-
-def _check(valve: Valve) -> None:
-    kind = {Valve52: "5/2 valve", Valve53: "5/3 valve", Valve32: "3/2 valve"}[type(valve)]
-    require_above(kind, "c", valve.c, 0.0)
-    require_from(kind, "b", valve.b, 0.0, 0.9)
-    require_from(kind, "pilot_min_pa", valve.pilot_min_pa, 0.0, 1e6)
-    for name in ("shift_delay_s", "ramp_s", "release_delay_s", "release_ramp_s"):
-        require_from(kind, name, getattr(valve, name) or 0.0, 0.0, 10.0)
 
 
 class ValveModel:
@@ -193,7 +202,7 @@ class ValveModel:
     def __init__(self, parameters: Valve, at: At, began: Callable[[int], None]) -> None:
         self.parameters = parameters
         self.coils = dict.fromkeys(parameters.sides, False)
-        self.overrides = dict.fromkeys(override_sides(parameters), False)
+        self.overrides = dict.fromkeys(parameters.ENDS, False)
         self.goal = parameters.rest  # where the spool is or is going
         self.stuck = ""
         self.halfway: Callable[[bool, int], None] = lambda shifted, t_ns: None
@@ -203,14 +212,8 @@ class ValveModel:
         self._end_ns = 0
         self._start_spool = self.goal
         self._before = (0, 0, self.goal, self.goal)  # the shift before: start, end, from, to
-        self._edge = 0.5 if isinstance(parameters, Valve53) else 0.0
         self._at = at
         self._began = began
-
-    @property
-    def shifted(self) -> bool:
-        """Whether the spool is, or is going, to the side of its first coil."""
-        return self.goal > self._edge
 
     def wish(self) -> float | None:
         """Where the valve is told to go; None: stay. An override wins over the coils and needs no pilot."""
@@ -225,9 +228,7 @@ class ValveModel:
         return self.parameters.rest
 
     def _goal_of(self, side: str) -> float:
-        if isinstance(self.parameters, Valve32):
-            return 1.0 if side == "12" else -1.0
-        return GOALS[side]
+        return 1.0 if side == self.parameters.ENDS[0] else -1.0
 
     def pressure(self, supply_pa: float, now_ns: int) -> None:
         """The pressure at port 1 is now this; a pilot without enough of it lets go."""
@@ -251,21 +252,19 @@ class ValveModel:
         if wish is None or wish == self.goal:
             self._pending = None
         elif self._pending is None or self._pending[1] != wish:
-            due = (now_ns + round(self._delay_s(wish) * 1e9), wish)
+            due = (now_ns + round(self._times_s(wish)[0] * 1e9), wish)
             self._pending = due
             self._at(due[0], lambda t_ns: self._begin(due, t_ns))
 
-    def _delay_s(self, goal: float) -> float:
-        slow = 5.0 if self.stuck == "slow" else 1.0
+    def _times_s(self, goal: float) -> tuple[float, float]:
+        """Delay and ramp of the way to *goal*; a spring may take others than a coil."""
         valve = self.parameters
-        released = valve.springs and goal == valve.rest and valve.release_delay_s is not None
-        return slow * (valve.release_delay_s or 0.0 if released else valve.shift_delay_s)
-
-    def _ramp_s(self, goal: float) -> float:
+        delay_s, ramp_s = valve.shift_delay_s, valve.ramp_s
+        if valve.springs and goal == valve.rest:
+            delay_s = delay_s if valve.release_delay_s is None else valve.release_delay_s
+            ramp_s = ramp_s if valve.release_ramp_s is None else valve.release_ramp_s
         slow = 5.0 if self.stuck == "slow" else 1.0
-        valve = self.parameters
-        released = valve.springs and goal == valve.rest and valve.release_ramp_s is not None
-        return slow * (valve.release_ramp_s or 0.0 if released else valve.ramp_s)
+        return slow * delay_s, slow * ramp_s
 
     def spool(self, t_ns: int) -> float:
         """Where the spool is, -1..1."""
@@ -291,13 +290,11 @@ class ValveModel:
         spool, goal = self.spool(t_ns), due[1]
         self._before = (self._start_ns, self._end_ns, self._start_spool, self.goal)
         self.goal = goal
-        # the ramp is that of the way from one end to the other; a 5/3 valve has half of it to go
-        way = 1.0 if isinstance(self.parameters, Valve53) else 2.0
-        ramp_ns = self._ramp_s(goal) * 1e9 / way
+        ramp_ns = self._times_s(goal)[1] * 1e9 / self.parameters.WAY
         self._start_ns, self._start_spool = t_ns, spool
         self._end_ns = t_ns + round(abs(goal - spool) * ramp_ns)
         self._began(t_ns)
-        edge = self._edge
+        edge = self.parameters.EDGE
         if (spool > edge) != (goal > edge):
             half_ns = t_ns + round(abs(edge - spool) * ramp_ns)
             started_ns = t_ns
@@ -305,12 +302,7 @@ class ValveModel:
 
     def _half(self, started_ns: int, t_ns: int) -> None:
         if self._start_ns == started_ns:
-            self.halfway(self.goal > self._edge, t_ns)
-
-
-def override_sides(valve: Valve) -> tuple[str, str]:
-    """The sides with a manual override; a spring's side has one too."""
-    return ("12", "10") if isinstance(valve, Valve32) else ("14", "12")
+            self.halfway(self.goal > self.parameters.EDGE, t_ns)
 
 
 def side_of(valve: Valve, word: str) -> str:
@@ -319,6 +311,5 @@ def side_of(valve: Valve, word: str) -> str:
     Raises:
         ModelError: any other word.
     """
-    sides = override_sides(valve)
-    require("valve", "side", word in sides, f"{sides[0]!r} or {sides[1]!r}", word)
+    require("valve", "side", word in valve.ENDS, f"{valve.ENDS[0]!r} or {valve.ENDS[1]!r}", word)
     return word

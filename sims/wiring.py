@@ -12,7 +12,7 @@ from sims.changes import Bit, Change, DeviceChange, LevelChange
 from sims.electrical import InputWire, Jumper, Lamp, OutputWire, RelayModel, SafetyRelay, Supply24
 from sims.errors import require, unknown
 from sims.sensors import EmergencyStop, FlowSwitch, PhotoEye, PushButton
-from sims.valve import At, Valve32, Valve52, Valve53
+from sims.valve import At, Valve
 
 Coil = Callable[[str, str, bool, int], None]  # coil(valve, side, energised, now_ns)
 
@@ -297,7 +297,7 @@ def _contacts(devices: Mapping[str, object], bits: Mapping[str, Bit]) -> dict[st
 def _loads(devices: Mapping[str, object], bits: Mapping[str, Bit]) -> dict[str, Load]:
     found: dict[str, Load] = {}
     for name, device in devices.items():
-        if isinstance(device, Valve52 | Valve53 | Valve32):
+        if isinstance(device, Valve):
             for side in device.sides:
                 found[f"{name}.{side}"] = Load(bits[f"{name}.{side}"], name, side)
         elif isinstance(device, Lamp):
